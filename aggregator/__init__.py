@@ -1,0 +1,1 @@
+"""Signals, house, outputs and the monitor page."""

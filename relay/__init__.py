@@ -1,0 +1,1 @@
+"""Phones in: the packet, the session, the bus and the websocket endpoint."""
