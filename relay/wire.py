@@ -109,7 +109,8 @@ def encode(packet: Packet) -> bytes:
         descriptors.append(_DESCRIPTOR.pack(block.channel, code, len(block.samples), block.offset_us))
         bodies.append(block.samples.astype("<f4" if floating else "<i2").tobytes())
         if block.times_us is not None:
-            steps = np.rint(np.diff(block.times_us, prepend=block.times_us[:1]) / TIME_UNIT_US)
+            ticks = np.rint(block.times_us / TIME_UNIT_US)  # rounded before the difference: errors do not add up
+            steps = np.diff(ticks, prepend=ticks[:1])
             bodies.append(steps.astype("<u2").tobytes())
     head = _HEADER.pack(VERSION, len(packet.blocks), 0, packet.sequence, packet.time_us)
     raw = b"".join((head, *descriptors, *bodies))

@@ -1,0 +1,60 @@
+"""The command ``ripieno``: the composition root. The only place that imports all packages and chooses a back end."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import os
+import sys
+from importlib import import_module
+from importlib.metadata import PackageNotFoundError, version
+
+from aggregator.command.errors import UserError
+from aggregator.command.settings import SettingsError
+
+COMMANDS = ("demo", "serve", "relay_role", "aggregate", "seats", "loadtest", "check", "analyse", "settings_table")
+DESCRIPTION = """\
+A concert audience's arousal, measured seat by seat and handed to the show engine over open standards.
+
+Begin with `ripieno demo`: a whole house with a simulated audience, on this machine only.
+"""
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one sub-command. Exit codes: 0 done, 1 a verdict of no, 2 wrong use or surroundings, 130 interrupted."""
+    parser = build_parser()
+    args = parser.parse_args(argv)
+    logging.basicConfig(
+        level=logging.DEBUG if args.verbose else logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
+    )
+    try:
+        return int(args.run(args))
+    except (UserError, SettingsError) as error:
+        for line in str(error).splitlines():
+            print(f"ripieno: {line}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line, for ``main`` and for tests of the help texts."""
+    parser = argparse.ArgumentParser(
+        prog="ripieno", description=DESCRIPTION, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--version", action="version", version=f"ripieno {_version()}")
+    parser.add_argument("--verbose", action="store_true", help="say more on stderr")
+    sub = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for name in COMMANDS:
+        import_module(f"aggregator.command.{name}").add(sub)
+    return parser
+
+
+def _version() -> str:
+    try:
+        return version("ripieno")
+    except PackageNotFoundError:
+        return "(not installed)"

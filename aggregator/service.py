@@ -1,0 +1,257 @@
+"""The shell around the engine: reads the bus, runs each tick when its cut has passed, hands snapshots on.
+
+One loop, no threads but for the checkpoint's file write. Outputs never wait for anything here and nothing here waits
+for an output: a sink's ``send`` must return at once.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from aggregator import checkpoint
+from aggregator.engine import Engine
+from aggregator.merger import Merger
+from aggregator.snapshot import PartSnapshot, Snapshot
+from relay.bus import Bus, BusUnavailable
+from relay.entries import FIRST, Baseline, Control, Entry, HousePrior, Marker, Origin, Part, Stamp, encode_control
+from relay.parts import PARTS
+
+log = logging.getLogger(__name__)
+
+READ_LIMIT = 2000  # entries a read: bounds the memory of one turn, the rest follows in the next
+LATE_LIMIT_MS = 1000  # contract 4: a tick that is later than this is computed and not sent
+PRIOR_EVERY_S = 10.0  # the house's scale changes slowly; each one costs an entry a shard
+HOLD_AFTER_S = 1.0  # no snapshot for this long: the heartbeat says holding (state 6)
+BUS_RETRY_S = 0.2  # pause before the bus is asked again
+DURATIONS_KEPT = 2048  # ticks whose cost the page's percentiles are taken from (100 s at 20 Hz)
+
+
+class Sink(Protocol):
+    """Something that snapshots are handed to: an output, the monitor page, a recorder."""
+
+    def send(self, snapshot: Snapshot, now_s: float) -> None:
+        """Take a snapshot; returns at once, never raises for a slow or absent receiver."""
+        ...
+
+    def hold(self, now_s: float) -> None:
+        """No fresh snapshot came: say so to receivers."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceSettings:
+    """``checkpoint_path`` None writes none; seconds between checkpoints; ``label`` of the part at start."""
+
+    checkpoint_path: Path | None = None
+    checkpoint_every_s: float = 10.0
+    notices: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class ServiceCounters:
+    """Monotone counts of one service, for the page and the metrics."""
+
+    ticks: int = 0
+    sent: int = 0
+    late_not_sent: int = 0
+    entries: int = 0
+    bus_failures: int = 0
+    checkpoints: int = 0
+    checkpoint_failures: int = 0
+    sink_failures: int = 0
+
+
+class Service:
+    """One aggregator: ``run()`` until ``stop()``. ``on_part`` callbacks follow the part of the evening."""
+
+    def __init__(
+        self,
+        bus: Bus,
+        engine: Engine,
+        merger: Merger,
+        sinks: Sequence[Sink],
+        settings: ServiceSettings | None = None,
+        *,
+        first_tick: int = 0,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.bus, self.engine, self.merger, self.sinks = bus, engine, merger, tuple(sinks)
+        self.settings = settings or ServiceSettings()
+        self.counters = ServiceCounters()
+        self.tick_ms: deque[float] = deque(maxlen=DURATIONS_KEPT)
+        self.last: Snapshot | None = None
+        self.on_snapshot: list[Callable[[Snapshot], None]] = []
+        self.on_part_snapshot: list[Callable[[PartSnapshot], None]] = []
+        self.on_entries: list[Callable[[Sequence[Entry]], None]] = []
+        self._clock, self._k = clock, first_tick
+        self._position: dict[int, Stamp] = {stream: FIRST for stream in range(bus.shards + 1)}
+        self._stopping = asyncio.Event()
+        self._last_sent_s = clock()
+        self._due_checkpoint_s = clock() + self.settings.checkpoint_every_s
+        self._due_prior_s = clock() + PRIOR_EVERY_S
+        self._writing: asyncio.Task[None] | None = None
+        self._bus_away = False
+
+    async def run(self) -> None:
+        """Tick until :meth:`stop`; then one last checkpoint."""
+        await self._write_all(Origin(self.engine.t0_ms, self.engine.tick_hz, self.engine.epoch), streams=[self.bus.shards])
+        watch = asyncio.create_task(self._watch())
+        try:
+            while not self._stopping.is_set():
+                try:
+                    await self._turn()
+                    self._bus_back()
+                except BusUnavailable as error:
+                    self._bus_lost(error)
+                    await self._pause(BUS_RETRY_S)
+        finally:
+            watch.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await watch
+            await self._checkpoint(final=True)
+
+    def stop(self) -> None:
+        """End :meth:`run` after the tick under way."""
+        self._stopping.set()
+
+    async def set_part(self, name: str) -> None:
+        """Move the evening to a part. Raises KeyError for a name that relay.parts does not know."""
+        PARTS[name]
+        await self._write_all(Part(name))
+
+    async def mark(self, label: str, age_ms: int = 0) -> None:
+        """Name a moment, ``age_ms`` ago."""
+        await self._write_all(Marker(label, age_ms))
+
+    async def undo_rest(self) -> None:
+        """Go back to the resting baseline before the last one."""
+        await self._write_all(Baseline("undo"))
+
+    async def _write_all(self, event: Control, streams: Sequence[int] | None = None) -> None:
+        payload = [encode_control(event)]
+        for stream in range(self.bus.shards + 1) if streams is None else streams:
+            await self.bus.append(stream, payload)
+
+    async def _turn(self) -> None:
+        """Wait until tick k's cut has passed on the bus's clock, read on, compute, send."""
+        cut = self.engine.cut_ms(self._k)
+        now = await self.bus.now_ms()
+        if now < cut:
+            await self._pause((cut - now) / 1000)
+            return
+        await self._read_on()
+        begun = self._clock()
+        part = self.engine.tick(self._k)
+        snapshot = self.merger.publish([part])
+        self._k += 1
+        self.counters.ticks += 1
+        for listen in self.on_part_snapshot:
+            listen(part)
+        self._send(snapshot, late_ms=now - cut)
+        self.tick_ms.append((self._clock() - begun) * 1000)
+        await self._housekeeping()
+
+    async def _read_on(self) -> None:
+        """Everything that the bus holds now: entries stamped at or after the cut wait inside the engine."""
+        while True:
+            entries = await self.bus.read(self._position, limit=READ_LIMIT)
+            for entry in entries:
+                self._position[entry.stream] = entry.stamp
+            self.engine.ingest(entries)
+            self.counters.entries += len(entries)
+            for listen in self.on_entries:
+                listen(entries)
+            if len(entries) < READ_LIMIT:
+                return
+
+    def _send(self, snapshot: Snapshot, late_ms: float) -> None:
+        self.last = snapshot
+        if late_ms > LATE_LIMIT_MS:
+            self.counters.late_not_sent += 1
+            return
+        now_s = time.time()
+        for sink in self.sinks:
+            try:
+                sink.send(snapshot, now_s)
+            except Exception:
+                self._sink_failed(sink)
+        self.counters.sent += 1
+        self._last_sent_s = self._clock()
+        for listen in self.on_snapshot:
+            listen(snapshot)
+
+    def _sink_failed(self, sink: Sink) -> None:
+        """One broken output must not stop the others: the first failure is logged whole, the rest counted."""
+        if self.counters.sink_failures == 0:
+            log.exception("output %s failed; the others go on", type(sink).__name__)
+        self.counters.sink_failures += 1
+
+    async def _housekeeping(self) -> None:
+        now = self._clock()
+        if now >= self._due_prior_s:
+            self._due_prior_s = now + PRIOR_EVERY_S
+            prior = self.engine.prior_summary()
+            if prior is not None:
+                await self._write_all(HousePrior(*prior), streams=range(self.bus.shards))
+        if self.settings.checkpoint_path is None:
+            await self._trim(self.engine.positions())
+        elif now >= self._due_checkpoint_s and (self._writing is None or self._writing.done()):
+            self._due_checkpoint_s = now + self.settings.checkpoint_every_s
+            self._writing = asyncio.create_task(self._checkpoint())
+        await asyncio.sleep(0)
+
+    async def _checkpoint(self, *, final: bool = False) -> None:
+        path = self.settings.checkpoint_path
+        if path is None:
+            return
+        if final and self._writing is not None:
+            await asyncio.wait([self._writing])
+        positions = self.engine.positions()
+        image = self.engine.checkpoint()
+        try:
+            await asyncio.to_thread(checkpoint.write, path, image)
+            self.counters.checkpoints += 1
+        except OSError as error:
+            if self.counters.checkpoint_failures == 0:
+                log.error("checkpoint %s cannot be written (%s); the evening goes on without", path, error.strerror)
+            self.counters.checkpoint_failures += 1
+            return
+        if not final:
+            await self._trim(positions)
+
+    async def _trim(self, positions: dict[int, Stamp]) -> None:
+        for stream, stamp in positions.items():
+            with contextlib.suppress(BusUnavailable):
+                await self.bus.trim(stream, stamp)
+
+    async def _watch(self) -> None:
+        """Tell the sinks when no snapshot came, whatever the loop is waiting for."""
+        while True:
+            await asyncio.sleep(HOLD_AFTER_S / 4)
+            if self._clock() - self._last_sent_s > HOLD_AFTER_S:
+                now_s = time.time()
+                for sink in self.sinks:
+                    sink.hold(now_s)
+
+    async def _pause(self, seconds: float) -> None:
+        with contextlib.suppress(asyncio.TimeoutError, TimeoutError):
+            await asyncio.wait_for(self._stopping.wait(), max(seconds, 0.0005))
+
+    def _bus_lost(self, error: BusUnavailable) -> None:
+        self.counters.bus_failures += 1
+        if not self._bus_away:
+            log.warning("bus away (%s): holding the last values", error)
+        self._bus_away = True
+
+    def _bus_back(self) -> None:
+        if self._bus_away:
+            log.warning("bus back after %d failures", self.counters.bus_failures)
+        self._bus_away = False
