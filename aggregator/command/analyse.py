@@ -42,7 +42,7 @@ HELP = """\
 Run the live engine over one person's recorded signals and write what it would have published.
 
 Times in the outputs are the recording's. An empty cell means: not known. The arousal column means what the show
-engine would receive: 0.5 is the person's own rest. It is not a diagnosis, and says nothing about pleasant or unpleasant.
+engine would receive: 0.5 is the person's own rest. It is no diagnosis, and does not tell pleasant from unpleasant.
 
   ripieno analyse pulse.csv --rate 100 --ppg red --out features.csv --events beats.csv
   ripieno analyse camera.csv --time time --time-unit ms --ppg R --invert-ppg --resting 0:60 --out features.csv

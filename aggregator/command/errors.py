@@ -13,7 +13,7 @@ def port_taken(error: OSError, host: str, port: int, what: str, option: str) -> 
     """The sentence for an address that cannot be bound."""
     if error.errno == errno.EADDRINUSE:
         return UserError(
-            f"port {port} on {host} is in use, so {what} cannot start; stop what uses it or choose another with {option}"
+            f"port {port} on {host} is in use, {what} cannot start: stop what uses it or choose another with {option}"
         )
     if error.errno in (errno.EADDRNOTAVAIL, errno.EACCES):
         return UserError(f"{what} cannot listen on {host}:{port} ({error.strerror}); choose another with {option}")

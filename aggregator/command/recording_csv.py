@@ -100,5 +100,5 @@ def _increasing(path: Path, name: str, time_s: NDArray[np.float64]) -> None:
     if len(bad):
         at = int(bad[0]) + 1
         raise UserError(
-            f"{path}: line {at + 2}, column {name!r}: found {time_s[at]:g} s after {time_s[at - 1]:g} s; times must rise"
+            f"{path}: line {at + 2}, column {name!r}: found {time_s[at]:g} s after {time_s[at - 1]:g} s (times rise)"
         )
