@@ -133,7 +133,7 @@ def _row(section: str, row: object, depth: float) -> tuple[float, list[tuple[flo
     if not isinstance(row, dict) or not isinstance(row.get("name"), str):
         raise SeatPlanError(f"section {section}: a row needs a name, e.g. {{ name = 'A', seats = 20 }}")
     unknown = set(row) - {"name", "seats", "x", "y", "pitch", "first"}
-    seats, first = row.get("seats"), row.get("first", 1)
+    seats, first = row.get("seats", 0), row.get("first", 1)
     numbers = [row.get("pitch", 0.55), row.get("y", depth), row.get("x", 0.0)]
     whole = all(isinstance(v, int) and not isinstance(v, bool) for v in (seats, first))
     if unknown or not whole or not all(isinstance(v, (int, float)) for v in numbers) or not 0 < seats <= 2000:
