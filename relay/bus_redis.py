@@ -1,0 +1,296 @@
+"""The bus on Redis Streams: one stream a shard and one for the house. Shell.
+
+Works against a single server, Sentinel and Cluster through redis-py's own clients. A hash tag keeps each stream on one
+node. The entry's id is the stamp, so house time is the server's clock. Every command has a time limit and none is
+repeated blindly: who asked decides (contract 6).
+
+``accepted`` says what a returned :meth:`RedisBus.append` promises (contract 7): ``process``, the server answered (with
+an append-only file each second this survives a kill of its process), or ``replica``, at least one replica has it too
+(``WAIT 1``; survives the loss of the primary while its replica stays).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
+from urllib.parse import parse_qs, urlsplit
+
+from redis.asyncio import Redis
+from redis.asyncio.cluster import ClusterNode, RedisCluster
+from redis.asyncio.retry import Retry
+from redis.asyncio.sentinel import Sentinel
+from redis.backoff import NoBackoff
+from redis.exceptions import RedisError, ResponseError
+
+from relay.bus import SHARDS, BusStatistics, BusUnavailable
+from relay.entries import Entry, Stamp
+
+T = TypeVar("T")
+FIELD = b"p"
+COMMAND_LIMIT_S = 0.5  # contract: client time-outs 0.5 s; a paused server must not hold a relay's turn longer
+CONNECT_LIMIT_S = 0.5
+REPLICA_LIMIT_MS = 200  # contract 7: WAIT 1 within 200 ms
+BOUND_AGE_MS = 120_000  # contract 7: two minutes unread is a house without an aggregator …
+BOUND_BYTES = 256 * 1024 * 1024  # … or 256 MB a stream
+CHECK_EVERY_S = 0.5  # how often a stream's fill is looked at (one small command a stream)
+
+
+class RedisUrlError(ValueError):
+    """An address that names no Redis; says what was found and what is allowed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the servers are: ``kind`` single, sentinel or cluster; ``service`` is Sentinel's name for the primary."""
+
+    kind: str
+    hosts: tuple[tuple[str, int], ...]
+    tls: bool = False
+    service: str = "ripieno"
+    username: str | None = None
+    password: str | None = None
+
+
+KINDS = {"redis": "single", "rediss": "single", "redis+sentinel": "sentinel", "redis+cluster": "cluster"}
+
+
+def parse_url(url: str, password: str | None = None) -> Place:
+    """``redis://HOST:PORT``, ``redis+sentinel://H:P,H:P/SERVICE``, ``redis+cluster://H:P,H:P``; rediss for TLS.
+
+    Raises:
+        RedisUrlError: for anything else.
+    """
+    scheme, _, rest = url.partition("://")
+    allowed = f"allowed: {', '.join(k + '://HOST:PORT' for k in KINDS)} (hosts separated by commas)"
+    if scheme not in KINDS or not rest:
+        raise RedisUrlError(f"bus url: found {url!r}, {allowed}")
+    hosts, _, path = rest.partition("/")
+    login, _, hosts = hosts.rpartition("@")
+    username, _, inline = login.partition(":")
+    path, _, query = path.partition("?")
+    tls = scheme == "rediss" or parse_qs(query).get("tls") == ["1"]
+    try:
+        pairs = tuple((p.hostname or "", p.port or 6379) for p in (urlsplit(f"//{h}") for h in hosts.split(",")))
+    except ValueError as error:
+        raise RedisUrlError(f"bus url: found {url!r} ({error}), {allowed}") from error
+    if not all(host for host, _ in pairs):
+        raise RedisUrlError(f"bus url: found {url!r}, {allowed}")
+    return Place(KINDS[scheme], pairs, tls, path or "ripieno", username or None, password or inline or None)
+
+
+def client_for(place: Place) -> Any:
+    """A redis-py client with the time limits of this module and no retries of its own."""
+    options: dict[str, Any] = {
+        "socket_timeout": COMMAND_LIMIT_S,
+        "socket_connect_timeout": CONNECT_LIMIT_S,
+        "username": place.username,
+        "password": place.password,
+        "protocol": 2,
+        "ssl": place.tls,
+    }
+    retry = Retry(NoBackoff(), 0)
+    if place.kind == "cluster":
+        nodes = [ClusterNode(host, port) for host, port in place.hosts]
+        return RedisCluster(startup_nodes=nodes, retry=retry, require_full_coverage=False, **options)
+    if place.kind == "sentinel":
+        own = {"socket_timeout": COMMAND_LIMIT_S, "socket_connect_timeout": CONNECT_LIMIT_S}
+        sentinel = Sentinel(list(place.hosts), sentinel_kwargs=own)  # type: ignore[no-untyped-call]
+        return sentinel.master_for(place.service, retry=retry, **options)
+    host, port = place.hosts[0]
+    return Redis(host=host, port=port, retry=retry, **options)
+
+
+@dataclass(slots=True)
+class _Fill:
+    """What was last seen of one stream's fill, and when it is to be looked at again."""
+
+    length: int = 0
+    bytes: int = 0
+    age_ms: int = 0
+    due_s: float = 0.0
+
+
+class RedisBus:
+    """Relay.bus.Bus on Redis Streams; ``evening`` keeps performances apart."""
+
+    def __init__(
+        self,
+        place: Place,
+        evening: str,
+        *,
+        shards: int = SHARDS,
+        accepted: str = "process",
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        if accepted not in {"process", "replica"}:
+            raise ValueError(f"accepted: found {accepted!r}, allowed process or replica")
+        self.shards, self.place, self.accepted = shards, place, accepted
+        self.client = client_for(place)
+        self._keys = [f"ripieno:{{{evening}:{stream}}}:entries".encode() for stream in range(shards + 1)]
+        self._streams = {key: stream for stream, key in enumerate(self._keys)}
+        self._clock = clock
+        self._nodes: dict[tuple[str, int], Any] = {}
+        self._topology_known = False
+        self._fill = [_Fill() for _ in self._keys]
+        self._written = self._refused = self._trimmed = 0
+
+    async def append(self, stream: int, payloads: Sequence[bytes]) -> list[Stamp]:
+        """See relay.bus.Bus.append: one round trip for all payloads (and the replica's word, where asked for)."""
+        key = self._keys[stream]
+        await self._check_bound(stream)
+        try:
+            stamps = await self._limited(self._add(key, payloads))
+        except BusUnavailable:
+            self._refused += len(payloads)
+            raise
+        self._written += len(stamps)
+        return stamps
+
+    async def _add(self, key: bytes, payloads: Sequence[bytes]) -> list[Stamp]:
+        """XADD each, then ask the same connection whether a replica has them (WAIT counts one connection's writes)."""
+        wait = self.accepted == "replica"
+        client = await self._node_of(key)
+        try:
+            async with client.pipeline(transaction=False) as pipe:
+                for payload in payloads:
+                    pipe.xadd(key, {FIELD: payload})
+                if wait:
+                    pipe.execute_command("WAIT", 1, REPLICA_LIMIT_MS)
+                answers = await pipe.execute()
+        except (RedisError, OSError, TimeoutError):
+            self._topology_known = False  # slots may have moved: look again before the next write
+            raise
+        if wait and answers.pop() < 1:
+            raise BusUnavailable("no replica answered in time")
+        return [_stamp(answer) for answer in answers]
+
+    async def _node_of(self, key: bytes) -> Any:
+        """The client to write a key with: in Cluster a plain one to the node that holds it, so that a pipeline and
+        its WAIT share a connection."""
+        if self.place.kind != "cluster":
+            return self.client
+        if not self._topology_known:
+            await self.client.aclose()
+            await self.client.initialize()
+            self._topology_known = True
+        node = self.client.get_node_from_key(key.decode())
+        name = (node.host, node.port)
+        if name not in self._nodes:
+            one = Place("single", (name,), self.place.tls, "", self.place.username, self.place.password)
+            self._nodes[name] = client_for(one)
+        return self._nodes[name]
+
+    async def read(self, after: Mapping[int, Stamp], *, limit: int = 1000, wait_s: float = 0.0) -> list[Entry]:
+        """See relay.bus.Bus.read; waits by asking again, so that a connection is never held."""
+        until = self._clock() + wait_s
+        while True:
+            found = await self._limited(self._read_once(after, limit))
+            if found or self._clock() >= until:
+                return found
+            await asyncio.sleep(0.005)
+
+    async def _read_once(self, after: Mapping[int, Stamp], limit: int) -> list[Entry]:
+        wanted = {self._keys[stream]: f"{stamp.ms}-{stamp.n}" for stream, stamp in after.items()}
+        if not wanted:
+            return []
+        if self.place.kind == "cluster":
+            parts = [self.client.xread({key: at}, count=limit) for key, at in wanted.items()]
+            answers = [row for part in await asyncio.gather(*parts) for row in part or []]
+        else:
+            answers = await self.client.xread(wanted, count=limit) or []
+        return [
+            Entry(_stamp(mark), self._streams[key], fields[FIELD])
+            for key, rows in answers
+            for mark, fields in rows
+            if FIELD in fields
+        ]
+
+    async def now_ms(self) -> int:
+        """The servers' clock in whole milliseconds; in Cluster the slowest primary's, so that it holds for all."""
+        return await self._limited(self._now_ms())
+
+    async def _now_ms(self) -> int:
+        if self.place.kind == "cluster":
+            answers = await self.client.execute_command("TIME", target_nodes=RedisCluster.PRIMARIES)
+            pairs = list(answers.values()) if isinstance(answers, dict) else [answers]
+        else:
+            pairs = [await self.client.execute_command("TIME")]
+        return min(int(seconds) * 1000 + int(micros) // 1000 for seconds, micros in pairs)
+
+    async def trim(self, stream: int, before: Stamp) -> int:
+        """Drop entries before a durable position (exact: nothing at or after it goes)."""
+        command = ("XTRIM", self._keys[stream], "MINID", "=", f"{before.ms}-{before.n}")
+        dropped = int(await self._limited(self.client.execute_command(*command)))
+        self._trimmed += dropped
+        return dropped
+
+    async def replication_id(self) -> str:
+        """The primaries' replication ids: another value means that accepted entries may be gone."""
+        return await self._limited(self._replication_id())
+
+    async def _replication_id(self) -> str:
+        if self.place.kind == "cluster":
+            answers = await self.client.execute_command("INFO", "replication", target_nodes=RedisCluster.PRIMARIES)
+            found = answers.values() if isinstance(answers, dict) and "role" not in answers else [answers]
+            return "+".join(sorted(_text(info["master_replid"]) for info in found))
+        return _text((await self.client.info("replication"))["master_replid"])
+
+    def statistics(self) -> BusStatistics:
+        """Counters, and each stream's fill as last looked at."""
+        return BusStatistics(
+            entries=sum(f.length for f in self._fill),
+            bytes=sum(f.bytes for f in self._fill),
+            bound_entries=0,
+            bound_bytes=BOUND_BYTES * len(self._keys),
+            written=self._written,
+            refused=self._refused,
+            trimmed=self._trimmed,
+        )
+
+    async def close(self) -> None:
+        """Close the client's connections; idempotent."""
+        for client in (self.client, *self._nodes.values()):
+            await client.aclose()
+
+    async def _check_bound(self, stream: int) -> None:
+        """Refuse when nobody has trimmed for two minutes or 256 MB (contract 7)."""
+        fill = self._fill[stream]
+        if self._clock() >= fill.due_s:
+            fill.due_s = self._clock() + CHECK_EVERY_S
+            await self._limited(self._look(stream, fill))
+        if fill.age_ms > BOUND_AGE_MS or fill.bytes > BOUND_BYTES:
+            self._refused += 1
+            raise BusUnavailable(
+                f"stream {stream} is full ({fill.age_ms / 1000:.0f} s, {fill.bytes >> 20} MB unread): "
+                "is an aggregator running?"
+            )
+
+    async def _look(self, stream: int, fill: _Fill) -> None:
+        key = self._keys[stream]
+        first = await self.client.xrange(key, count=1)
+        last = await self.client.xrevrange(key, count=1)
+        fill.length = await self.client.xlen(key)
+        fill.bytes = int(await self.client.execute_command("MEMORY", "USAGE", key, "SAMPLES", 5) or 0)
+        fill.age_ms = _stamp(last[0][0]).ms - _stamp(first[0][0]).ms if first and last else 0
+
+    async def _limited(self, work: Awaitable[T]) -> T:
+        """Run one exchange within the time limit, every failure as BusUnavailable."""
+        try:
+            async with asyncio.timeout(COMMAND_LIMIT_S + REPLICA_LIMIT_MS / 1000):
+                return await work
+        except ResponseError as error:
+            raise BusUnavailable(f"Redis refused: {error}") from error
+        except (RedisError, OSError, TimeoutError, asyncio.IncompleteReadError) as error:
+            raise BusUnavailable(f"Redis away: {type(error).__name__} {error}") from error
+
+
+def _stamp(mark: bytes | str) -> Stamp:
+    ms, _, n = _text(mark).partition("-")
+    return Stamp(int(ms), int(n))
+
+
+def _text(value: bytes | str) -> str:
+    return value.decode() if isinstance(value, bytes) else value
