@@ -92,7 +92,7 @@ class Service:
         self.on_part_snapshot: list[Callable[[PartSnapshot], None]] = []
         self.on_entries: list[Callable[[Sequence[Entry]], None]] = []
         self._clock, self._k = clock, first_tick
-        self._position: dict[int, Stamp] = {stream: FIRST for stream in range(bus.shards + 1)}
+        self._position: dict[int, Stamp] = dict.fromkeys(range(bus.shards + 1), FIRST)
         self._stopping = asyncio.Event()
         self._last_sent_s = clock()
         self._due_checkpoint_s = clock() + self.settings.checkpoint_every_s
@@ -102,7 +102,8 @@ class Service:
 
     async def run(self) -> None:
         """Tick until :meth:`stop`; then one last checkpoint."""
-        await self._write_all(Origin(self.engine.t0_ms, self.engine.tick_hz, self.engine.epoch), streams=[self.bus.shards])
+        origin = Origin(self.engine.t0_ms, self.engine.tick_hz, self.engine.epoch)
+        await self._write_all(origin, streams=[self.bus.shards])
         watch = asyncio.create_task(self._watch())
         try:
             while not self._stopping.is_set():

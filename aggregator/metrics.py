@@ -1,0 +1,110 @@
+"""The aggregator's metrics for Prometheus, gathered when asked. Shell.
+
+Names follow its conventions (a unit suffix, ``_total`` for counters); no label names a seat or a listener. The table
+in :data:`TABLE` is what the documentation prints.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+
+import numpy as np
+from prometheus_client import CollectorRegistry
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
+from prometheus_client.exposition import generate_latest
+
+from aggregator.service import Service
+from aggregator.snapshot import SeatState
+
+#: States in which a listener's own value reaches the house.
+SENDING = (SeatState.SETTLING, SeatState.RESTING, SeatState.FOLLOWING)
+PRESENT = tuple(s for s in SeatState if s is not SeatState.ABSENT)
+
+TABLE: dict[str, str] = {
+    "ripieno_aggregator_ticks_total": "Ticks computed",
+    "ripieno_aggregator_snapshots_sent_total": "Snapshots handed to the outputs",
+    "ripieno_aggregator_snapshots_late_total": "Snapshots computed too late to be sent",
+    "ripieno_aggregator_entries_total": "Bus entries read",
+    "ripieno_aggregator_bus_failures_total": "Times the bus did not answer",
+    "ripieno_aggregator_checkpoints_total": "Checkpoints written",
+    "ripieno_aggregator_checkpoint_failures_total": "Checkpoints that could not be written",
+    "ripieno_aggregator_output_failures_total": "Times an output raised an error",
+    "ripieno_aggregator_tick_seconds": "Time a tick took, by quantile over the last ticks",
+    "ripieno_aggregator_output_age_seconds": "Age of the last snapshot that was sent",
+    "ripieno_aggregator_epoch": "Epoch of this aggregator",
+    "ripieno_house_listeners": "Listeners by state",
+    "ripieno_house_sending_ratio": "Share of present listeners whose own value counts",
+    "ripieno_house_confidence_ratio": "Confidence of the house's arousal",
+    "ripieno_house_arousal_ratio": "The house's arousal, 0.5 is rest",
+    "ripieno_engine_events_total": "Events inside the engine, by kind (gaps, duplicates, refusals …)",
+}
+
+
+class AggregatorCollector:
+    """A Prometheus collector over one service's plain counters; nothing is counted twice to be scraped."""
+
+    def __init__(self, service: Service, clock: Callable[[], float] = time.time) -> None:
+        self.service, self.clock = service, clock
+
+    def collect(self) -> Iterator[Metric]:
+        """All metrics, at scrape time."""
+        c = self.service.counters
+        plain = {
+            "ticks": c.ticks, "snapshots_sent": c.sent, "snapshots_late": c.late_not_sent, "entries": c.entries,
+            "bus_failures": c.bus_failures, "checkpoints": c.checkpoints,
+            "checkpoint_failures": c.checkpoint_failures, "output_failures": c.sink_failures,
+        }  # fmt: skip
+        for name, value in plain.items():
+            yield _counter(f"ripieno_aggregator_{name}_total", value)
+        yield self._tick_seconds()
+        yield _gauge("ripieno_aggregator_epoch", self.service.engine.epoch)
+        yield from self._house()
+        family = CounterMetricFamily("ripieno_engine_events", TABLE["ripieno_engine_events_total"], labels=["kind"])
+        for kind, count in self.service.engine.counters.items():
+            family.add_metric([kind], count)
+        yield family
+
+    def _tick_seconds(self) -> Metric:
+        family = GaugeMetricFamily(
+            "ripieno_aggregator_tick_seconds", TABLE["ripieno_aggregator_tick_seconds"], labels=["quantile"]
+        )
+        took = np.asarray(self.service.tick_ms or [0.0])
+        for quantile in (0.5, 0.99):
+            family.add_metric([f"{quantile:g}"], float(np.quantile(took, quantile)) / 1000)
+        return family
+
+    def _house(self) -> Iterator[Metric]:
+        snapshot = self.service.last
+        if snapshot is None:
+            return
+        states = snapshot.states
+        family = GaugeMetricFamily("ripieno_house_listeners", TABLE["ripieno_house_listeners"], labels=["state"])
+        for state in PRESENT:
+            family.add_metric([state.name.lower()], int(states[state]))
+        yield family
+        present = sum(int(states[s]) for s in PRESENT)
+        sending = sum(int(states[s]) for s in SENDING)
+        yield _gauge("ripieno_house_sending_ratio", sending / present if present else 0.0)
+        yield _gauge("ripieno_house_confidence_ratio", snapshot.house.confidence)
+        yield _gauge("ripieno_house_arousal_ratio", snapshot.house.arousal)
+        yield _gauge("ripieno_aggregator_output_age_seconds", max(0.0, self.clock() - snapshot.cut_ms / 1000))
+
+
+def exposition(service: Service) -> bytes:
+    """The text that Prometheus reads."""
+    registry = CollectorRegistry()
+    registry.register(AggregatorCollector(service))
+    return generate_latest(registry)
+
+
+def _counter(name: str, value: float) -> Metric:
+    family = CounterMetricFamily(name.removesuffix("_total"), TABLE[name])
+    family.add_metric([], value)
+    return family
+
+
+def _gauge(name: str, value: float) -> Metric:
+    family = GaugeMetricFamily(name, TABLE[name])
+    family.add_metric([], value)
+    return family
