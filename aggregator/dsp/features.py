@@ -1,0 +1,273 @@
+"""The feature table: what is taken from each channel, in which unit it is compared with rest, and how it counts. Pure.
+
+A feature is one number a listener from one channel, brought onto a scale where people who differ tenfold in level
+become comparable (mostly a logarithm). ``baseline`` compares it with the listener's own rest, ``arousal`` weighs it.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from aggregator.dsp.columns import Bools, Floats, Rows
+
+
+class Transform(enum.Enum):
+    """How a feature's unit becomes the unit it is compared in."""
+
+    LOG = "log(x), x above unit_floor; at or below it unknown"
+    LOG1P = "log(1 + x / unit_floor): zero stays zero, x = unit_floor gives 0.69"
+    IDENTITY = "x"
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """One row of the table.
+
+    ``weight``: what it counts in arousal, signed: negative falls as arousal rises; 0 is published, never fused.
+    ``unit_floor``: smallest known value (LOG) or the unit (LOG1P), in the feature's own unit. ``scale_floor`` and
+    ``prior_scale``: robust deviation at rest, transformed units: never smaller than the first; the second stands for
+    the house until its own is known. ``fresh_s``/``gone_s``: after so long without a sample trust starts to fall / is
+    0. ``age_s``: usual age of the body event when the feature shows it, decision included, tick excluded.
+    """
+
+    name: str
+    channel: str
+    transform: Transform
+    weight: float
+    unit_floor: float
+    scale_floor: float
+    prior_scale: float
+    fresh_s: float
+    gone_s: float
+    age_s: float
+    reason: str
+    source: str
+
+
+class FeatureTable:
+    """Features in a fixed order, with their constants as arrays ``(F,)`` (read-only)."""
+
+    def __init__(self, features: tuple[Feature, ...]) -> None:
+        """Raises ValueError: two features of one name, or none."""
+        self.features = features
+        self.names = tuple(f.name for f in features)
+        if not features or len(set(self.names)) != len(features):
+            raise ValueError(f"feature names must be distinct and at least one, got {self.names}")
+        self.size = len(features)
+        self.weight = self._array("weight")
+        self.size_of_weight = np.abs(self.weight)
+        self.sign = np.sign(self.weight)
+        self.scale_floor = self._array("scale_floor")
+        self.prior_scale = self._array("prior_scale")
+        self.fresh_s = self._array("fresh_s")
+        self.gone_s = self._array("gone_s")
+        unit = self._array("unit_floor")
+        log1p = np.array([f.transform is Transform.LOG1P for f in features])
+        self.is_log = np.array([f.transform is not Transform.IDENTITY for f in features])
+        self.offset = np.where(log1p, unit, 0.0)
+        self.shift = np.log(np.where(log1p, unit, 1.0))
+        self.lowest = np.where(log1p, 0.0, np.where(self.is_log, unit, -np.inf))
+        self.channels = tuple(dict.fromkeys(f.channel for f in features))
+
+    def _array(self, name: str) -> Floats:
+        return np.array([getattr(f, name) for f in self.features], np.float64)
+
+    @cached_property
+    def of_channel(self) -> dict[str, tuple[int, ...]]:
+        """Feature numbers by channel."""
+        return {c: tuple(i for i, f in enumerate(self.features) if f.channel == c) for c in self.channels}
+
+
+# Scales are robust deviations over two minutes of rest in transformed units (0.05 of a logarithm is 5 %). Status as in
+# the project's method card: R read, D derived, M from memory, P common practice.
+PULSE_RATE = Feature(
+    "pulse_rate", "pulse", Transform.LOG, +0.5, 20.0, 0.02, 0.05, 3.0, 10.0, 4.0,
+    "rises with excitement, but can fall with arousing music: half of skin drive's weight, never the majority",
+    "PMC4623197 (R); 5 % over two minutes at rest (P)",
+)  # fmt: skip
+PULSE_AMPLITUDE = Feature(
+    "pulse_amplitude", "pulse", Transform.LOG, -0.5, 1e-9, 0.08, 0.25, 3.0, 10.0, 1.5,
+    "vessels of the finger tighten with sympathetic drive, so the pulse wave shrinks",
+    "Kistler et al. 1998 for vasoconstriction (R); 25 % at rest (P)",
+)  # fmt: skip
+SKIN_LEVEL = Feature(
+    "skin_level", "skin", Transform.LOG, +0.8, 0.05, 0.03, 0.06, 3.0, 10.0, 3.0,
+    "tonic sweat: slow and steady; people differ tenfold, hence the logarithm",
+    "Dawson, Schell & Filion, level 2-20 uS (M); 6 % over two minutes at rest (P)",
+)  # fmt: skip
+SKIN_DRIVE = Feature(
+    "skin_drive", "skin", Transform.LOG1P, +1.0, 0.02, 0.4, 0.8, 3.0, 10.0, 1.0,
+    "phasic sweat leads: the fastest and most specific sign; zero most of the time at rest, so the floor is wide",
+    "Boucsein et al. 2012 (R); unit and scale (P)",
+)  # fmt: skip
+SKIN_RESPONSES = Feature(
+    "skin_responses", "skin", Transform.LOG1P, +0.6, 1.0, 0.3, 0.5, 3.0, 10.0, 20.0,
+    "responses a minute: a count is blind to electrode gain; slow, because a minute is counted",
+    "1-3 a minute at rest, over 20 when aroused: Dawson, Schell & Filion (M)",
+)  # fmt: skip
+TEMPERATURE = Feature(
+    "temperature", "temperature", Transform.IDENTITY, -0.3, 0.0, 0.08, 0.15, 5.0, 20.0, 15.0,
+    "falls under stress about 15 s late, unrelated to sweat and pulse rate: slow weight only",
+    "Kistler et al. 1998 (R); Boudewyns 1976 (R); 0.15 C over two minutes at rest (P)",
+)  # fmt: skip
+RMSSD = Feature(
+    "rmssd", "pulse", Transform.LOG, -0.15, 1.0, 0.15, 0.3, 5.0, 30.0, 30.0,
+    "vagal withdrawal; from under two minutes not comparable with norms: almost no weight, performers only",
+    "Shaffer & Ginsberg 2017 (R); 30 % at rest (P)",
+)  # fmt: skip
+BREATH_RATE = Feature(
+    "breath_rate", "breath", Transform.LOG, +0.3, 2.0, 0.05, 0.15, 8.0, 20.0, 4.0,
+    "quicker breath with effort and excitement; a performer plays with it on purpose: little weight",
+    "common practice (P)",
+)  # fmt: skip
+BREATH_DEPTH = Feature(
+    "breath_depth", "breath", Transform.LOG, 0.0, 1e-9, 0.1, 0.3, 8.0, 20.0, 4.0,
+    "published, not fused: depth rises with calm and with effort alike",
+    "common practice (P)",
+)  # fmt: skip
+MUSCLE = Feature(
+    "muscle", "muscle", Transform.LOG, 0.0, 1e-9, 0.15, 0.4, 3.0, 10.0, 0.3,
+    "published, not fused: a muscle tells what is played, not what is felt",
+    "common practice (P)",
+)  # fmt: skip
+
+
+def scalar_feature(name: str) -> Feature:
+    """A named scalar channel (a band power and the like): published against its own rest, never fused.
+
+    Its unit is unknown, so the floor of its scale is only there to divide by something; identity transform.
+    """
+    return Feature(
+        name, name, Transform.IDENTITY, 0.0, 0.0, 1e-9, 1.0, 3.0, 10.0, 1.0,
+        "a maker's own number: meaning unknown, so it is shown and never counts", "common practice (P)",
+    )  # fmt: skip
+
+
+AUDIENCE = FeatureTable((PULSE_RATE, PULSE_AMPLITUDE, SKIN_LEVEL, SKIN_DRIVE, SKIN_RESPONSES, TEMPERATURE))
+BODY = (*AUDIENCE.features, RMSSD, BREATH_RATE, BREATH_DEPTH, MUSCLE)
+
+
+def performer_table(scalars: tuple[str, ...] = ()) -> FeatureTable:
+    """The audience's features, variability, breath, muscle, and one a named scalar channel."""
+    return FeatureTable((*BODY, *(scalar_feature(name) for name in scalars)))
+
+
+NUMBER = NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One feature of every listener: ``value`` (listeners,) in the feature's own unit, NaN unknown; ``trust`` arrays
+    (listeners,) in [0, 1] or bool whose product is the quality (NaN counts as 0)."""
+
+    value: Floats
+    trust: tuple[NUMBER, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FusionInputs:
+    """What the kernels know at one tick, by name, each array over all listeners.
+
+    ``readings``: by feature name; a name that is missing is a channel that nobody has. ``age_s``: by channel, seconds
+    since its last sample arrived, inf when never; a channel that is missing is taken as fresh. ``movement``: [0, 1],
+    NaN where no motion is sent, or None when nobody sends it.
+    """
+
+    readings: Mapping[str, Reading]
+    age_s: Mapping[str, Floats]
+    movement: Floats | None = None
+
+
+def gather(table: FeatureTable, inputs: FusionInputs, rows: Rows) -> tuple[Floats, Floats]:
+    """Features of some listeners in transformed units, with their quality.
+
+    value = transform(reading); quality = product of the reading's trust, times freshness
+    = clip((gone_s - age) / (gone_s - fresh_s), 0, 1), and 0 where the value is unknown or outside its domain.
+
+    Args:
+        table: F features. inputs: arrays (listeners,). rows: intp (m,).
+    Returns:
+        values float64 (m, F), NaN unknown; quality float64 (m, F) in [0, 1], never NaN.
+
+    Does not compare with rest, smooth or reject outliers. Source: definition.
+    """
+    raw = np.full((len(rows), table.size), np.nan)
+    quality = np.zeros((len(rows), table.size))
+    for f, name in enumerate(table.names):
+        reading = inputs.readings.get(name)
+        if reading is None:
+            continue
+        raw[:, f] = reading.value[rows]
+        trust = np.ones(len(rows))
+        for factor in reading.trust:
+            trust = trust * factor[rows]
+        quality[:, f] = trust
+    known = np.isfinite(raw) & (raw > table.lowest) | (raw == 0.0) & (table.offset > 0.0)
+    safe = np.where(known, raw, 1.0)
+    values = np.where(table.is_log, np.log(np.where(table.is_log, safe + table.offset, 1.0)) - table.shift, safe)
+    quality = np.fmin(np.fmax(quality, 0.0), 1.0) * _freshness(table, inputs.age_s, rows)
+    return np.where(known, values, np.nan), np.where(known, quality, 0.0)
+
+
+def _freshness(table: FeatureTable, age_s: Mapping[str, Floats], rows: Rows) -> Floats:
+    """(m, F) in [0, 1]: 1 until fresh_s, 0 from gone_s on; NaN ages count as never."""
+    age = np.zeros((len(rows), table.size))
+    for channel, numbers in table.of_channel.items():
+        if channel in age_s:
+            taken = age_s[channel][rows]
+            for f in numbers:
+                age[:, f] = taken
+    return np.fmin(np.fmax((table.gone_s - age) / (table.gone_s - table.fresh_s), 0.0), 1.0)
+
+
+NON_RESPONDER_TRUST = 0.3  # about 10 % show no responses (Dawson, Schell & Filion, R): silence then says little
+
+
+def audience_inputs(
+    *,
+    rate_bpm: Floats,
+    rate_confidence: Floats,
+    pulse_quality: Floats,
+    amplitude: Floats,
+    pulse_contact: Bools,
+    pulse_age_s: Floats,
+    level_us: Floats,
+    drive: Floats,
+    responses_per_min: Floats,
+    skin_quality: Floats,
+    skin_contact: Bools,
+    responder: NUMBER,
+    skin_age_s: Floats,
+    celsius: Floats,
+    temperature_weight: Floats,
+    temperature_quality: Floats,
+    temperature_age_s: Floats,
+    movement: Floats | None = None,
+    more: Mapping[str, Reading] | None = None,
+    more_age_s: Mapping[str, Floats] | None = None,
+) -> FusionInputs:
+    """The kernels' columns under the table's names; all arrays (listeners,), units as in the arguments' names.
+
+    ``responder``: bool or [0, 1]; 0 lowers trust in drive and responses to NON_RESPONDER_TRUST, so that a listener
+    who never shows responses is not read as calm. ``more``: further readings (a performer's). Amplitude and level
+    enter trust nowhere: a faint signal with clean beats counts as much as a strong one.
+    """
+    reacts = NON_RESPONDER_TRUST + (1.0 - NON_RESPONDER_TRUST) * np.asarray(responder, np.float64)
+    readings = {
+        "pulse_rate": Reading(rate_bpm, (rate_confidence, pulse_contact)),
+        "pulse_amplitude": Reading(amplitude, (pulse_quality, pulse_contact)),
+        "skin_level": Reading(level_us, (skin_quality, skin_contact)),
+        "skin_drive": Reading(drive, (skin_quality, skin_contact, reacts)),
+        "skin_responses": Reading(responses_per_min, (skin_quality, skin_contact, reacts)),
+        "temperature": Reading(celsius, (temperature_quality, temperature_weight)),
+        **(more or {}),
+    }
+    ages = {"pulse": pulse_age_s, "skin": skin_age_s, "temperature": temperature_age_s, **(more_age_s or {})}
+    return FusionInputs(readings, ages, movement)

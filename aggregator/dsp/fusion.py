@@ -1,0 +1,235 @@
+"""Every listener's fused arousal with its confidence, from what the kernels know at a tick. Pure numpy.
+
+A listener is refreshed every fifth of a second on their own count, a quarter of the house a tick; in between the value
+runs straight to the new one, so it never steps. Nothing depends on which other listeners are there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from aggregator.dsp import arousal as formula
+from aggregator.dsp import baseline as resting
+from aggregator.dsp.baseline import BaselineSettings, BaselineState, F, Prior
+from aggregator.dsp.columns import Bools, Floats, Ints, Rows, column
+from aggregator.dsp.features import AUDIENCE, FeatureTable, FusionInputs, gather
+
+
+@dataclass(frozen=True, slots=True)
+class FusionSettings:
+    """Times in s, trusts and movement in [0, 1].
+
+    ``refresh_s``: how often a listener is refreshed. ``weight_glide_s``: time constant of the effective weights, so
+    that a channel which dies or comes does not jump the value. ``trusted``: a feature below this keeps its last value
+    (its weight still falls). ``still``: movement above it is no clean second of rest. ``hold_movement``: movement
+    above it holds the features, so that exercise is not published as feeling (above 1: never).
+    ``artefact_hold_s``: how long features are held after pulse and skin collapse at once.
+    """
+
+    baseline: BaselineSettings = field(default_factory=BaselineSettings)
+    refresh_s: float = 0.2
+    weight_glide_s: float = 2.0
+    onset_s: float = 1.0
+    trust_rise_s: float = 2.0
+    trust_fall_s: float = 0.5
+    trusted: float = 0.3
+    still: float = 0.3
+    hold_movement: float = 0.6
+    artefact_hold_s: float = 2.0
+    artefact_confidence: float = 0.5
+
+
+PERFORMER = FusionSettings(hold_movement=2.0)  # while a performer moves, confidence falls but channels keep flowing
+PROVISIONAL_TRUST = 0.5  # contract: arousal against a provisional baseline has confidence <= 0.5
+COLLAPSE = 0.5  # pulse and skin trust both below half of their own last seconds: knocked, clapped or pulled
+COLLAPSE_MEMORY_S = 5.0
+
+
+@dataclass(slots=True)
+class FusionState(BaselineState):
+    """Baseline columns and the fused result. Readers take ``z``, ``arousal``, ``confidence``, ``baseline_stage``,
+    ``baseline_seconds``, ``z_feature``, ``trust``, ``left_out``; all finite always."""
+
+    key: Ints = column(dtype=np.int64, doc="whose turn it is: from the listener's identity, never from the row")
+    ticks: Ints = column(dtype=np.int64, doc="ticks since the listener took the row")
+    z: Floats = column(doc="fused deviation from own rest, robust deviations, -8..8")
+    z_step: Floats = column(doc="z per tick until the next refresh")
+    arousal: Floats = column(fill=0.5, doc="[0, 1], 0.5 is own rest and not yet known")
+    confidence: Floats = column(doc="[0, 1]")
+    confidence_step: Floats = column(doc="confidence per tick until the next refresh")
+    baseline_stage: Ints = column(dtype=np.int64, doc="0 none, 1 provisional, 2 proper: the best of the features")
+    baseline_seconds: Floats = column(doc="clean seconds of the best feature")
+    z_feature: Floats = column(tail=(F,), doc="each feature against own rest, unsigned by arousal, 0 unknown")
+    trust: Floats = column(tail=(F,), doc="each feature's quality times baseline trust, [0, 1]")
+    held: Floats = column(tail=(F,), fill=np.nan, doc="each feature's last trusted value, transformed units")
+    weight: Floats = column(tail=(F,), doc="effective weight, glides")
+    onset: Floats = column(doc="0..1, glides to 1 once anything is known")
+    level: Floats = column(doc="coverage, rises slowly and falls fast")
+    recent_pulse: Floats = column(doc="pulse trust of the last seconds")
+    recent_skin: Floats = column(doc="skin trust of the last seconds")
+    artefact_s: Floats = column(doc="seconds of hold left")
+    left_out: Any = column(tail=(F,), dtype=np.bool_, doc="features without any trust, for the page's counts")
+
+
+def begin(state: FusionState, rows: Rows, keys: Ints) -> None:
+    """Listeners take rows: cleared, and ``keys`` (int64, any number of the listener's own, e.g. of the pseudonym)
+    decides their turns."""
+    state.clear(rows)
+    state.key[rows] = np.abs(keys)
+
+
+def observe(
+    state: FusionState,
+    inputs: FusionInputs,
+    *,
+    rest: Bools,
+    drift: Bools,
+    dt_s: float,
+    prior: Prior | None = None,
+    settings: FusionSettings | None = None,
+    table: FeatureTable = AUDIENCE,
+    live: Bools | None = None,
+) -> None:
+    """One tick of ``dt_s`` for every listener: refresh those whose turn it is, run all others on.
+
+    Args:
+        state: columns (listeners,) and (listeners, F), changed in place. inputs: arrays over all listeners.
+        rest, drift: bool (listeners,), what the part of each one's shard allows.
+        dt_s: seconds a tick, > 0, the same all evening. prior: the house's scales; the table's when None.
+        live: bool (listeners,), rows in use; None: all. Call ``begin`` when a listener takes a row.
+
+    A refresh each ``stride = round(refresh_s / dt_s)`` ticks adds at most ``refresh_s`` to the age of an event, and
+    as much again until the line has arrived. Does not know seat states: held and lost are the engine's.
+    """
+    chosen = settings or FusionSettings()
+    stride = max(1, round(chosen.refresh_s / dt_s))
+    state.ticks += 1 if live is None else live
+    turn: Bools = np.equal((state.ticks + state.key) % stride, 0)
+    due = np.flatnonzero(turn if live is None else turn & live)
+    if len(due):
+        _refresh(state, inputs, due, rest[due], drift[due], stride, dt_s, prior or Prior.of_table(table), chosen, table)
+    state.z += state.z_step
+    np.clip(state.confidence + state.confidence_step, 0.0, 1.0, out=state.confidence)
+    state.arousal[:] = formula.squash(state.z)
+
+
+def _refresh(
+    state: FusionState,
+    inputs: FusionInputs,
+    due: Rows,
+    rest: Bools,
+    drift: Bools,
+    stride: int,
+    dt_s: float,
+    prior: Prior,
+    settings: FusionSettings,
+    table: FeatureTable,
+) -> None:
+    """Take in what is known now for the rows due, and set the line that each runs along until the next time."""
+    span = stride * dt_s
+    values, quality = gather(table, inputs, due)
+    moving = np.zeros(len(due)) if inputs.movement is None else np.fmin(np.fmax(inputs.movement[due], 0.0), 1.0)
+    artefact = _artefact(state, due, quality, moving, span, settings, table)
+    good = (quality >= settings.trusted) & ~artefact[:, None]
+    held = np.where(good, values, state.held[due])
+    state.held[due] = held
+    count = state.ticks[due] // stride + state.key[due]
+    second = np.equal(count % max(1, round(1.0 / span)), 0)
+    turn = np.equal(count % settings.baseline.turns, 0)
+    clean = np.where(good & (moving < settings.still)[:, None], values, np.nan)
+    resting.advance(
+        state, due, clean, second=second, turn=turn, rest=rest, drift=drift, dt_s=span, prior=prior, table=table,
+        settings=settings.baseline,
+    )  # fmt: skip
+    _fuse(state, due, held, quality, stride, span, settings, table)
+    _confide(state, due, moving, artefact, stride, span, settings, table)
+
+
+def _artefact(
+    state: FusionState,
+    due: Rows,
+    quality: Floats,
+    moving: Floats,
+    span: float,
+    settings: FusionSettings,
+    table: FeatureTable,
+) -> Bools:
+    """Movement above the limit, or pulse and skin losing half of their trust at once and for some seconds after: a
+    clap, a knock, a hand that lets go. What is read then is the hand, not the listener."""
+    hold = np.maximum(state.artefact_s[due] - span, 0.0)
+    channels = table.of_channel
+    if "pulse" in channels and "skin" in channels:
+        fallen = np.ones(len(due), np.bool_)
+        for recent, channel in ((state.recent_pulse, "pulse"), (state.recent_skin, "skin")):
+            now, before = quality[:, channels[channel][0]], recent[due]
+            fallen &= (now < COLLAPSE * before) & (before > settings.trusted)
+            recent[due] = before + (now - before) * (1.0 - np.exp(-span / COLLAPSE_MEMORY_S))
+        hold = np.where(fallen, settings.artefact_hold_s, hold)
+    state.artefact_s[due] = hold
+    return (hold > 0.0) | (moving >= settings.hold_movement)
+
+
+def _fuse(
+    state: FusionState,
+    due: Rows,
+    held: Floats,
+    quality: Floats,
+    stride: int,
+    span: float,
+    settings: FusionSettings,
+    table: FeatureTable,
+) -> None:
+    """Deviations, gliding weights, fused z and its line. Where nothing is trusted, weights and value stay."""
+    z = formula.against_rest(held, state.location[due], state.scale[due])
+    state.z_feature[due] = z
+    stage, seconds = state.own_stage[due], state.own_seconds[due]
+    full = PROVISIONAL_TRUST + (1.0 - PROVISIONAL_TRUST) * np.minimum(seconds / settings.baseline.rest_s, 1.0)
+    trust = quality * np.where(stage == resting.PROPER, full, np.where(stage == resting.NONE, 0.0, PROVISIONAL_TRUST))
+    state.trust[due] = trust
+    state.left_out[due] = trust <= 0.0
+    wanted = table.size_of_weight * trust
+    anything: Bools = np.any(wanted > 0.0, axis=1)
+    gain = 1.0 - np.exp(-span / settings.weight_glide_s)
+    weight = state.weight[due]
+    weight = np.where(anything[:, None], weight + gain * (wanted - weight), weight)
+    state.weight[due] = weight
+    onset = state.onset[due]
+    onset = np.where(anything, onset + (1.0 - np.exp(-span / settings.onset_s)) * (1.0 - onset), onset)
+    state.onset[due] = onset
+    state.z_step[due] = (onset * formula.combine(z, weight, table) - state.z[due]) / stride
+    state.baseline_stage[due] = stage.max(axis=1)
+    state.baseline_seconds[due] = seconds.max(axis=1)
+
+
+def _confide(
+    state: FusionState,
+    due: Rows,
+    moving: Floats,
+    artefact: Bools,
+    stride: int,
+    span: float,
+    settings: FusionSettings,
+    table: FeatureTable,
+) -> None:
+    """confidence = coverage(trust) * (1 - movement), half of that while an artefact holds; up slowly, down fast."""
+    goal = formula.coverage(state.trust[due], table) * (1.0 - moving)
+    goal = np.where(artefact, settings.artefact_confidence * goal, goal)
+    level = state.level[due]
+    rise, fall = 1.0 - np.exp(-span / settings.trust_rise_s), 1.0 - np.exp(-span / settings.trust_fall_s)
+    level = level + np.where(goal > level, rise, fall) * (goal - level)
+    state.level[due] = level
+    state.confidence_step[due] = (level - state.confidence[due]) / stride
+
+
+def channel_values(state: FusionState, row: int, table: FeatureTable) -> dict[str, tuple[float, float]]:
+    """Each feature of one performer as (value, confidence): (1 + tanh(z / 4)) / 2 against their own rest, 0.5 rest,
+    up is up in the feature's own unit. Features never known are left out."""
+    value = formula.squash(state.z_feature[row])
+    return {
+        name: (float(value[f]), float(state.trust[row, f]))
+        for f, name in enumerate(table.names)
+        if np.isfinite(state.held[row, f])
+    }
