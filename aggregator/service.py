@@ -18,6 +18,7 @@ from typing import Protocol
 
 from aggregator import checkpoint
 from aggregator.engine import Engine
+from aggregator.leadership import Alone, Leadership
 from aggregator.merger import Merger
 from aggregator.snapshot import PartSnapshot, Snapshot
 from relay.bus import Bus, BusUnavailable
@@ -29,7 +30,7 @@ log = logging.getLogger(__name__)
 READ_LIMIT = 2000  # entries a read: bounds the memory of one turn, the rest follows in the next
 LATE_LIMIT_MS = 1000  # contract 4: a tick that is later than this is computed and not sent
 PRIOR_EVERY_S = 10.0  # the house's scale changes slowly; each one costs an entry a shard
-HOLD_AFTER_S = 1.0  # no snapshot for this long: the heartbeat says holding (state 6)
+BEAT_EVERY_S = 0.25  # sinks decide when their own heartbeat is due (1 s); a change of state shows within this
 BUS_RETRY_S = 0.2  # pause before the bus is asked again
 DURATIONS_KEPT = 2048  # ticks whose cost the page's percentiles are taken from (100 s at 20 Hz)
 
@@ -41,8 +42,8 @@ class Sink(Protocol):
         """Take a snapshot; returns at once, never raises for a slow or absent receiver."""
         ...
 
-    def hold(self, now_s: float) -> None:
-        """No fresh snapshot came: say so to receivers."""
+    def beat(self, now_s: float, role: str) -> None:
+        """Called four times a second whatever happens, ``role`` lead or spare: the heartbeat's moment."""
         ...
 
 
@@ -81,10 +82,12 @@ class Service:
         settings: ServiceSettings | None = None,
         *,
         first_tick: int = 0,
+        leadership: Leadership | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.bus, self.engine, self.merger, self.sinks = bus, engine, merger, tuple(sinks)
         self.settings = settings or ServiceSettings()
+        self.leadership: Leadership = leadership or Alone(engine.epoch)
         self.counters = ServiceCounters()
         self.tick_ms: deque[float] = deque(maxlen=DURATIONS_KEPT)
         self.last: Snapshot | None = None
@@ -94,7 +97,6 @@ class Service:
         self._clock, self._k = clock, first_tick
         self._position: dict[int, Stamp] = dict.fromkeys(range(bus.shards + 1), FIRST)
         self._stopping = asyncio.Event()
-        self._last_sent_s = clock()
         self._due_checkpoint_s = clock() + self.settings.checkpoint_every_s
         self._due_prior_s = clock() + PRIOR_EVERY_S
         self._writing: asyncio.Task[None] | None = None
@@ -104,7 +106,7 @@ class Service:
         """Tick until :meth:`stop`; then one last checkpoint."""
         origin = Origin(self.engine.t0_ms, self.engine.tick_hz, self.engine.epoch)
         await self._write_all(origin, streams=[self.bus.shards])
-        watch = asyncio.create_task(self._watch())
+        beside = asyncio.gather(self._watch(), self.leadership.run())
         try:
             while not self._stopping.is_set():
                 try:
@@ -114,9 +116,9 @@ class Service:
                     self._bus_lost(error)
                     await self._pause(BUS_RETRY_S)
         finally:
-            watch.cancel()
+            beside.cancel()
             with contextlib.suppress(asyncio.CancelledError):
-                await watch
+                await beside
             await self._checkpoint(final=True)
 
     def stop(self) -> None:
@@ -151,12 +153,15 @@ class Service:
         await self._read_on()
         begun = self._clock()
         part = self.engine.tick(self._k)
+        self.merger.epoch = self.leadership.epoch
         snapshot = self.merger.publish([part])
         self._k += 1
         self.counters.ticks += 1
         for listen in self.on_part_snapshot:
             listen(part)
-        self._send(snapshot, late_ms=now - cut)
+        self.last = snapshot
+        if self.leadership.leads():
+            self._send(snapshot, late_ms=now - cut)
         self.tick_ms.append((self._clock() - begun) * 1000)
         await self._housekeeping()
 
@@ -174,18 +179,16 @@ class Service:
                 return
 
     def _send(self, snapshot: Snapshot, late_ms: float) -> None:
-        self.last = snapshot
         if late_ms > LATE_LIMIT_MS:
             self.counters.late_not_sent += 1
             return
-        now_s = time.time()
+        now_s = self._clock()
         for sink in self.sinks:
             try:
                 sink.send(snapshot, now_s)
             except Exception:
                 self._sink_failed(sink)
         self.counters.sent += 1
-        self._last_sent_s = self._clock()
         for listen in self.on_snapshot:
             listen(snapshot)
 
@@ -197,7 +200,7 @@ class Service:
 
     async def _housekeeping(self) -> None:
         now = self._clock()
-        if now >= self._due_prior_s:
+        if now >= self._due_prior_s and self.leadership.leads():
             self._due_prior_s = now + PRIOR_EVERY_S
             prior = self.engine.prior_summary()
             if prior is not None:
@@ -234,13 +237,12 @@ class Service:
                 await self.bus.trim(stream, stamp)
 
     async def _watch(self) -> None:
-        """Tell the sinks when no snapshot came, whatever the loop is waiting for."""
+        """The outputs' heartbeat, whatever the loop is waiting for."""
         while True:
-            await asyncio.sleep(HOLD_AFTER_S / 4)
-            if self._clock() - self._last_sent_s > HOLD_AFTER_S:
-                now_s = time.time()
-                for sink in self.sinks:
-                    sink.hold(now_s)
+            role = "lead" if self.leadership.leads() else "spare"
+            for sink in self.sinks:
+                sink.beat(self._clock(), role)
+            await asyncio.sleep(BEAT_EVERY_S)
 
     async def _pause(self, seconds: float) -> None:
         with contextlib.suppress(asyncio.TimeoutError, TimeoutError):

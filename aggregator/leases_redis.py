@@ -1,0 +1,69 @@
+"""Leases on the bus's own Redis. Shell; two short scripts, each atomic on one node."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable
+from typing import Any, TypeVar
+
+from redis.exceptions import RedisError
+
+from relay.bus import BusUnavailable
+from relay.bus_redis import COMMAND_LIMIT_S, Place, client_for
+
+T = TypeVar("T")
+
+ACQUIRE = """
+local held = redis.call('GET', KEYS[1])
+if held then
+  local holder, token = held:match('^(.*)|(%d+)$')
+  if holder ~= ARGV[1] then return 0 end
+  redis.call('PEXPIRE', KEYS[1], ARGV[2])
+  return tonumber(token)
+end
+local token = redis.call('INCR', KEYS[2])
+redis.call('SET', KEYS[1], ARGV[1] .. '|' .. token, 'PX', ARGV[2])
+return token
+"""
+RELEASE = """
+local held = redis.call('GET', KEYS[1])
+if held and held:match('^(.*)|%d+$') == ARGV[1] then redis.call('DEL', KEYS[1]) end
+return 0
+"""
+
+
+class RedisLeaseStore:
+    """aggregator.leases.LeaseStore on Redis, for one evening."""
+
+    def __init__(self, place: Place, evening: str) -> None:
+        self.client: Any = client_for(place)
+        self._tag = f"ripieno:{{{evening}:lease}}"
+
+    async def acquire(self, name: str, holder: str, ttl_ms: int) -> int:
+        """See LeaseStore.acquire."""
+        keys = (f"{self._tag}:held:{name}", f"{self._tag}:token:{name}")
+        return int(await self._limited(self.client.eval(ACQUIRE, 2, *keys, holder, str(ttl_ms))))
+
+    async def release(self, name: str, holder: str) -> None:
+        """See LeaseStore.release."""
+        await self._limited(self.client.eval(RELEASE, 1, f"{self._tag}:held:{name}", holder))
+
+    async def remember(self, name: str, value: str) -> str:
+        """See LeaseStore.remember."""
+        key = f"{self._tag}:kept:{name}"
+        await self._limited(self.client.set(key, value, nx=True))
+        kept: bytes | None = await self._limited(self.client.get(key))
+        if kept is None:
+            raise BusUnavailable(f"{key} was not kept")
+        return kept.decode()
+
+    async def close(self) -> None:
+        """Close the connections; idempotent."""
+        await self.client.aclose()
+
+    async def _limited(self, work: Awaitable[T]) -> T:
+        try:
+            async with asyncio.timeout(COMMAND_LIMIT_S):
+                return await work
+        except (RedisError, OSError, TimeoutError) as error:
+            raise BusUnavailable(f"Redis away: {type(error).__name__} {error}") from error
