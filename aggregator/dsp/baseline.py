@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, make_dataclass
-from typing import Any, TypeVar, cast
+from typing import TypeVar, cast
 
 import numpy as np
 
@@ -18,6 +18,8 @@ from aggregator.dsp.features import AUDIENCE, FeatureTable
 F = AUDIENCE.size
 RING_S = 120  # the still period the maker places is 120 s; one sample a second
 MAD_TO_DEVIATION = 1.4826  # makes the median absolute deviation of a normal equal its standard deviation
+PROVISIONAL_TRUST = 0.5  # against a provisional baseline confidence stays at or below this
+ARRIVED = 1e-6  # deviations from the target at which a glide is over: far below a bin of the house's histogram
 NONE, PROVISIONAL, PROPER = 0, 1, 2
 IDLE, ARRIVING, RESTING = 0, 1, 2
 
@@ -72,19 +74,24 @@ class BaselineState(Columns):
     own_log_scale: Floats = column(tail=(F,), fill=np.nan, doc="log of the floored robust deviation, not shrunk")
     own_seconds: Floats = column(tail=(F,), doc="clean seconds behind it")
     own_stage: Ints = column(tail=(F,), dtype=np.int64, doc="0 none, 1 provisional, 2 proper")
+    own_trust: Floats = column(tail=(F,), doc="[0, 1]: 0 none, 0.5 provisional, 0.5..1 by clean seconds")
     last_location: Floats = column(tail=(F,), fill=np.nan, doc="the baseline before, for undo")
     last_log_scale: Floats = column(tail=(F,), fill=np.nan, doc="the baseline before, for undo")
     last_seconds: Floats = column(tail=(F,), doc="the baseline before, for undo")
     last_stage: Ints = column(tail=(F,), dtype=np.int64, doc="the baseline before, for undo")
+    last_trust: Floats = column(tail=(F,), doc="the baseline before, for undo")
     location: Floats = column(tail=(F,), fill=np.nan, doc="location in use: glides to own_location")
     scale: Floats = column(tail=(F,), fill=np.nan, doc="scale in use: glides to the shrunk own scale")
-    from_this: Any = column(tail=(F,), dtype=np.bool_, doc="own baseline was made from the samples now in the ring")
+    from_this: Bools = column(tail=(F,), dtype=np.bool_, doc="own baseline was made from the samples now in the ring")
     ring: Floats32 = column(tail=(F, RING_S), dtype=np.float32, fill=np.nan, doc="1 Hz samples, NaN not clean")
+    baseline_stage: Ints = column(dtype=np.int64, doc="0 none, 1 provisional, 2 proper: the best of the features")
+    baseline_seconds: Floats = column(doc="clean seconds of the best feature")
+    settled: Bools = column(dtype=np.bool_, doc="location and scale in use have arrived")
     taken_s: Ints = column(dtype=np.int64, doc="seconds since this collection began")
     taking: Ints = column(dtype=np.int64, doc="0 idle, 1 arriving, 2 resting")
     pending: Ints = column(dtype=np.int64, doc="medians asked for: 0 none, 1 provisional, 2 proper")
-    was_rest: Any = column(dtype=np.bool_, doc="part rest at the last refresh")
-    abandoned: Any = column(dtype=np.bool_, doc="this rest was undone by the operator: not taken again")
+    was_rest: Bools = column(dtype=np.bool_, doc="part rest at the last refresh")
+    abandoned: Bools = column(dtype=np.bool_, doc="this rest was undone by the operator: not taken again")
 
 
 S = TypeVar("S", bound=BaselineState)
@@ -142,19 +149,20 @@ def advance(
         second: bool (m,), a second of the listener's own count ended. turn: bool (m,), their turn for medians.
         rest, drift: bool (m,), what their part allows.
 
-    Order: begin or end a collection, put a sample into the ring, medians whose turn has come, drift, glide.
-    Does not judge quality: gate ``values`` first.
+    Once a second: begin or end a collection, put a sample into the ring, drift. On their turn: medians. Each time,
+    until arrived: glide. Does not judge quality: gate ``values`` first.
     """
-    _begin_and_end(state, rows, values, rest, drift)
-    collecting = second & (state.taking[rows] != IDLE)
-    if collecting.any():
-        _collect(state, rows[collecting], values[collecting], drift[collecting], settings)
-    due = turn & (state.pending[rows] != 0)
+    if second.any():
+        each, x, loose = rows[second], values[second], drift[second]
+        _begin_and_end(state, each, x, rest[second], loose)
+        _collect(state, each, x, loose, settings)
+        _drift(state, each[loose], x[loose], settings)
+    due = turn & (state.pending[rows] != NONE)
     if due.any():
         _take(state, rows[due], drift[due], table, settings)
-    if drift.any():
-        _drift(state, rows[drift], values[drift], dt_s, settings)
-    _glide(state, rows, dt_s, prior, table, settings)
+    gliding = second | ~state.settled[rows]
+    if gliding.any():
+        _glide(state, rows[gliding], dt_s, prior, table, settings)
 
 
 def _begin_and_end(state: BaselineState, rows: Rows, values: Floats, rest: Bools, drift: Bools) -> None:
@@ -182,7 +190,9 @@ def _begin_and_end(state: BaselineState, rows: Rows, values: Floats, rest: Bools
 
 
 def _collect(state: BaselineState, rows: Rows, values: Floats, drift: Bools, settings: BaselineSettings) -> None:
-    """One sample a second into the ring; ask for medians when enough seconds have passed."""
+    """One sample into the ring; ask for medians when enough seconds have passed."""
+    collecting = state.taking[rows] != IDLE
+    rows, values, drift = rows[collecting], values[collecting], drift[collecting]
     taken = state.taken_s[rows]
     state.ring[rows, :, taken % RING_S] = values
     taken = taken + 1
@@ -218,6 +228,17 @@ def _take(state: BaselineState, rows: Rows, drift: Bools, table: FeatureTable, s
     state.own_stage[rows] = np.where(proper, PROPER, np.where(early, PROVISIONAL, stage))
     state.from_this[rows] = mine | proper | early & (stage == NONE)
     state.pending[rows] = NONE
+    _judge(state, rows, settings)
+
+
+def _judge(state: BaselineState, rows: Rows, settings: BaselineSettings) -> None:
+    """Trust in each feature's baseline and the listener's summary, after any change of it."""
+    stage, seconds = state.own_stage[rows], state.own_seconds[rows]
+    full = PROVISIONAL_TRUST + (1.0 - PROVISIONAL_TRUST) * np.minimum(seconds / settings.rest_s, 1.0)
+    state.own_trust[rows] = np.where(stage == PROPER, full, PROVISIONAL_TRUST * (stage == PROVISIONAL))
+    state.baseline_stage[rows] = stage.max(axis=1)
+    state.baseline_seconds[rows] = seconds.max(axis=1)
+    state.settled[rows] = False
 
 
 LAST_AND_OWN = (
@@ -225,14 +246,15 @@ LAST_AND_OWN = (
     ("last_log_scale", "own_log_scale"),
     ("last_seconds", "own_seconds"),
     ("last_stage", "own_stage"),
+    ("last_trust", "own_trust"),
 )
 
 
-def _drift(state: BaselineState, rows: Rows, values: Floats, dt_s: float, settings: BaselineSettings) -> None:
-    """location += clip((x - location) * dt / drift_s, +-limit * scale * dt), only where x is known."""
+def _drift(state: BaselineState, rows: Rows, values: Floats, settings: BaselineSettings) -> None:
+    """Each second: location += clip((x - location) / drift_s, +-limit * scale), only where x is known."""
     own = state.own_location[rows]
-    limit = settings.drift_limit_per_s * dt_s * np.exp(state.own_log_scale[rows])
-    step = np.clip((values - own) * (dt_s / settings.drift_s), -limit, limit)
+    limit = settings.drift_limit_per_s * np.exp(state.own_log_scale[rows])
+    step = np.clip((values - own) / settings.drift_s, -limit, limit)
     state.own_location[rows] = np.where(np.isfinite(step), own + step, own)
 
 
@@ -241,16 +263,17 @@ def _glide(
 ) -> None:
     """Location and scale in use move exponentially to their targets; the first ones are taken at once, because the
     weight of a feature without a baseline is 0 and glides up from there."""
-    own = state.own_log_scale[rows]
+    own, goal = state.own_log_scale[rows], state.own_location[rows]
     target = np.exp(own + settings.shrink * (np.log(np.maximum(prior.at(rows), table.scale_floor)) - own))
     here, wide = state.location[rows], state.scale[rows]
     gain = 1.0 - np.exp(-dt_s / settings.glide_s)
-    goal = state.own_location[rows]
     state.location[rows] = np.where(np.isfinite(here), here + gain * (goal - here), goal)
     state.scale[rows] = np.where(np.isfinite(wide), wide + gain * (target - wide), target)
+    away = np.maximum(np.abs(goal - here), np.abs(target - wide)) > ARRIVED * target
+    state.settled[rows] = ~away.any(axis=1) & (np.isfinite(here) == np.isfinite(goal)).all(axis=1)
 
 
-def undo(state: BaselineState, rows: Rows) -> None:
+def undo(state: BaselineState, rows: Rows, settings: BaselineSettings) -> None:
     """Give ``rows`` the baseline they had before the last proper one (glides back); twice is redo.
 
     Features that had none before keep what they have: undoing to nothing would silence a seat. A rest that is still
@@ -265,6 +288,7 @@ def undo(state: BaselineState, rows: Rows) -> None:
     state.taking[rows] = IDLE
     state.pending[rows] = NONE
     state.abandoned[rows] = state.was_rest[rows]
+    _judge(state, rows, settings)
 
 
 def save(state: BaselineState, row: int, table: FeatureTable) -> dict[str, dict[str, float]]:
@@ -280,7 +304,13 @@ def save(state: BaselineState, row: int, table: FeatureTable) -> dict[str, dict[
     }
 
 
-def load(state: BaselineState, row: int, saved: Mapping[str, Mapping[str, float]], table: FeatureTable) -> None:
+def load(
+    state: BaselineState,
+    row: int,
+    saved: Mapping[str, Mapping[str, float]],
+    table: FeatureTable,
+    settings: BaselineSettings,
+) -> None:
     """Put a saved baseline in place of the row's (glides in; can be undone); unknown names are left out.
 
     Raises:
@@ -296,6 +326,7 @@ def load(state: BaselineState, row: int, saved: Mapping[str, Mapping[str, float]
             getattr(state, old)[row, f] = getattr(state, own)[row, f]
         state.own_location[row, f], state.own_log_scale[row, f], state.own_seconds[row, f] = numbers
         state.own_stage[row, f] = PROPER
+    _judge(state, np.array([row]), settings)
 
 
 def prior_summary(state: BaselineState, rows: Rows, table: FeatureTable, *, at_least: int = 8) -> Prior:

@@ -68,8 +68,11 @@ class FeatureTable:
         self.prior_scale = self._array("prior_scale")
         self.fresh_s = self._array("fresh_s")
         self.gone_s = self._array("gone_s")
+        self.fade_per_s = 1.0 / (self.gone_s - self.fresh_s)
         unit = self._array("unit_floor")
         log1p = np.array([f.transform is Transform.LOG1P for f in features])
+        self.is_log1p = log1p
+        self.identity = tuple(i for i, f in enumerate(features) if f.transform is Transform.IDENTITY)
         self.is_log = np.array([f.transform is not Transform.IDENTITY for f in features])
         self.offset = np.where(log1p, unit, 0.0)
         self.shift = np.log(np.where(log1p, unit, 1.0))
@@ -205,26 +208,29 @@ def gather(table: FeatureTable, inputs: FusionInputs, rows: Rows) -> tuple[Float
         if reading is None:
             continue
         raw[:, f] = reading.value[rows]
-        trust = np.ones(len(rows))
+        quality[:, f] = 1.0
         for factor in reading.trust:
-            trust = trust * factor[rows]
-        quality[:, f] = trust
-    known = np.isfinite(raw) & (raw > table.lowest) | (raw == 0.0) & (table.offset > 0.0)
-    safe = np.where(known, raw, 1.0)
-    values = np.where(table.is_log, np.log(np.where(table.is_log, safe + table.offset, 1.0)) - table.shift, safe)
-    quality = np.fmin(np.fmax(quality, 0.0), 1.0) * _freshness(table, inputs.age_s, rows)
+            quality[:, f] *= factor[rows]
+    known = np.isfinite(raw) & ((raw > table.lowest) | (raw == 0.0) & table.is_log1p)
+    values = np.where(known & table.is_log, raw + table.offset, 1.0)
+    np.log(values, out=values)
+    values -= table.shift
+    for f in table.identity:
+        values[:, f] = raw[:, f]
+    np.fmin(np.fmax(quality, 0.0), 1.0, out=quality)
+    quality *= _freshness(table, inputs.age_s, rows)
     return np.where(known, values, np.nan), np.where(known, quality, 0.0)
 
 
 def _freshness(table: FeatureTable, age_s: Mapping[str, Floats], rows: Rows) -> Floats:
     """(m, F) in [0, 1]: 1 until fresh_s, 0 from gone_s on; NaN ages count as never."""
-    age = np.zeros((len(rows), table.size))
+    fresh = np.ones((len(rows), table.size))
     for channel, numbers in table.of_channel.items():
         if channel in age_s:
-            taken = age_s[channel][rows]
+            age = age_s[channel][rows]
             for f in numbers:
-                age[:, f] = taken
-    return np.fmin(np.fmax((table.gone_s - age) / (table.gone_s - table.fresh_s), 0.0), 1.0)
+                fresh[:, f] = (table.gone_s[f] - age) * table.fade_per_s[f]
+    return np.fmin(np.fmax(fresh, 0.0, out=fresh), 1.0, out=fresh)
 
 
 NON_RESPONDER_TRUST = 0.3  # about 10 % show no responses (Dawson, Schell & Filion, R): silence then says little

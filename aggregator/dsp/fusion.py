@@ -7,7 +7,6 @@ runs straight to the new one, so it never steps. Nothing depends on which other 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
@@ -43,7 +42,7 @@ class FusionSettings:
 
 
 PERFORMER = FusionSettings(hold_movement=2.0)  # while a performer moves, confidence falls but channels keep flowing
-PROVISIONAL_TRUST = 0.5  # contract: arousal against a provisional baseline has confidence <= 0.5
+KEY_BITS = 0xFFFF  # turns need few bits; a whole pseudonym has no place among the columns
 COLLAPSE = 0.5  # pulse and skin trust both below half of their own last seconds: knocked, clapped or pulled
 COLLAPSE_MEMORY_S = 5.0
 
@@ -51,7 +50,8 @@ COLLAPSE_MEMORY_S = 5.0
 @dataclass(slots=True)
 class FusionState(BaselineState):
     """Baseline columns and the fused result. Readers take ``z``, ``arousal``, ``confidence``, ``baseline_stage``,
-    ``baseline_seconds``, ``z_feature``, ``trust``, ``left_out``; all finite always."""
+    ``baseline_seconds``, ``z_feature`` and ``trust``; all finite always. A feature whose trust is 0 is left out:
+    count it, never hide it."""
 
     key: Ints = column(dtype=np.int64, doc="whose turn it is: from the listener's identity, never from the row")
     ticks: Ints = column(dtype=np.int64, doc="ticks since the listener took the row")
@@ -60,8 +60,6 @@ class FusionState(BaselineState):
     arousal: Floats = column(fill=0.5, doc="[0, 1], 0.5 is own rest and not yet known")
     confidence: Floats = column(doc="[0, 1]")
     confidence_step: Floats = column(doc="confidence per tick until the next refresh")
-    baseline_stage: Ints = column(dtype=np.int64, doc="0 none, 1 provisional, 2 proper: the best of the features")
-    baseline_seconds: Floats = column(doc="clean seconds of the best feature")
     z_feature: Floats = column(tail=(F,), doc="each feature against own rest, unsigned by arousal, 0 unknown")
     trust: Floats = column(tail=(F,), doc="each feature's quality times baseline trust, [0, 1]")
     held: Floats = column(tail=(F,), fill=np.nan, doc="each feature's last trusted value, transformed units")
@@ -71,14 +69,13 @@ class FusionState(BaselineState):
     recent_pulse: Floats = column(doc="pulse trust of the last seconds")
     recent_skin: Floats = column(doc="skin trust of the last seconds")
     artefact_s: Floats = column(doc="seconds of hold left")
-    left_out: Any = column(tail=(F,), dtype=np.bool_, doc="features without any trust, for the page's counts")
 
 
 def begin(state: FusionState, rows: Rows, keys: Ints) -> None:
     """Listeners take rows: cleared, and ``keys`` (int64, any number of the listener's own, e.g. of the pseudonym)
     decides their turns."""
     state.clear(rows)
-    state.key[rows] = np.abs(keys)
+    state.key[rows] = keys & KEY_BITS
 
 
 def observe(
@@ -134,9 +131,9 @@ def _refresh(
     moving = np.zeros(len(due)) if inputs.movement is None else np.fmin(np.fmax(inputs.movement[due], 0.0), 1.0)
     artefact = _artefact(state, due, quality, moving, span, settings, table)
     good = (quality >= settings.trusted) & ~artefact[:, None]
-    held = np.where(good, values, state.held[due])
+    held = np.where(good, values, state.held.take(due, axis=0))
     state.held[due] = held
-    count = state.ticks[due] // stride + state.key[due]
+    count = (state.ticks[due] + state.key[due]) // stride
     second = np.equal(count % max(1, round(1.0 / span)), 0)
     turn = np.equal(count % settings.baseline.turns, 0)
     clean = np.where(good & (moving < settings.still)[:, None], values, np.nan)
@@ -144,8 +141,8 @@ def _refresh(
         state, due, clean, second=second, turn=turn, rest=rest, drift=drift, dt_s=span, prior=prior, table=table,
         settings=settings.baseline,
     )  # fmt: skip
-    _fuse(state, due, held, quality, stride, span, settings, table)
-    _confide(state, due, moving, artefact, stride, span, settings, table)
+    covered = _fuse(state, due, held, quality, stride, span, settings, table)
+    _confide(state, due, covered * (1.0 - moving), artefact, stride, span, settings)
 
 
 def _artefact(
@@ -181,41 +178,36 @@ def _fuse(
     span: float,
     settings: FusionSettings,
     table: FeatureTable,
-) -> None:
-    """Deviations, gliding weights, fused z and its line. Where nothing is trusted, weights and value stay."""
-    z = formula.against_rest(held, state.location[due], state.scale[due])
+) -> Floats:
+    """Deviations, gliding weights, fused z and its line. Where nothing is trusted, weights and value stay.
+    Returns the coverage."""
+    z = formula.against_rest(held, state.location.take(due, axis=0), state.scale.take(due, axis=0))
     state.z_feature[due] = z
-    stage, seconds = state.own_stage[due], state.own_seconds[due]
-    full = PROVISIONAL_TRUST + (1.0 - PROVISIONAL_TRUST) * np.minimum(seconds / settings.baseline.rest_s, 1.0)
-    trust = quality * np.where(stage == resting.PROPER, full, np.where(stage == resting.NONE, 0.0, PROVISIONAL_TRUST))
+    trust = quality * state.own_trust.take(due, axis=0)
     state.trust[due] = trust
-    state.left_out[due] = trust <= 0.0
-    wanted = table.size_of_weight * trust
-    anything: Bools = np.any(wanted > 0.0, axis=1)
+    covered = formula.coverage(trust, table)
+    anything = covered > 0.0
     gain = 1.0 - np.exp(-span / settings.weight_glide_s)
-    weight = state.weight[due]
-    weight = np.where(anything[:, None], weight + gain * (wanted - weight), weight)
+    weight = state.weight.take(due, axis=0)
+    weight += (gain * anything)[:, None] * (table.size_of_weight * trust - weight)
     state.weight[due] = weight
     onset = state.onset[due]
-    onset = np.where(anything, onset + (1.0 - np.exp(-span / settings.onset_s)) * (1.0 - onset), onset)
+    onset += (1.0 - np.exp(-span / settings.onset_s)) * anything * (1.0 - onset)
     state.onset[due] = onset
     state.z_step[due] = (onset * formula.combine(z, weight, table) - state.z[due]) / stride
-    state.baseline_stage[due] = stage.max(axis=1)
-    state.baseline_seconds[due] = seconds.max(axis=1)
+    return covered
 
 
 def _confide(
     state: FusionState,
     due: Rows,
-    moving: Floats,
+    goal: Floats,
     artefact: Bools,
     stride: int,
     span: float,
     settings: FusionSettings,
-    table: FeatureTable,
 ) -> None:
     """confidence = coverage(trust) * (1 - movement), half of that while an artefact holds; up slowly, down fast."""
-    goal = formula.coverage(state.trust[due], table) * (1.0 - moving)
     goal = np.where(artefact, settings.artefact_confidence * goal, goal)
     level = state.level[due]
     rise, fall = 1.0 - np.exp(-span / settings.trust_rise_s), 1.0 - np.exp(-span / settings.trust_fall_s)
