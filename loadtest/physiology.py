@@ -32,7 +32,7 @@ CHANNELS = (
     Channel("pulse", 64.0, "raw", 1.0, 0.0),
     Channel("skin", 8.0, "uS", 0.001, 0.0),
     Channel("temperature", 1.0, "C", 0.01, 0.0),
-    Channel("motion", 16.0, "g", 0.001, 0.0),
+    Channel("motion", 16.0, "m/s2", 0.00980665, 0.0),
 )
 PULSE_HZ, SKIN_HZ, TEMPERATURE_HZ, MOTION_HZ = 64, 8, 1, 16
 KNOT_HZ = 8  # phase, amplitude and disturbances are computed here and interpolated: they change over seconds
