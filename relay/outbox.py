@@ -1,0 +1,163 @@
+"""One shard's packets and control entries on their way to the bus, in strict order. Pure.
+
+What was taken stays *in flight* until the bus has accepted or refused it. After a refusal the same items come first
+again, with their ages computed anew, before anything newer (contract 6). Bounded in count and bytes: at the bound
+:meth:`Outbox.put` refuses, so nothing is acknowledged, and the counter says so.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import NamedTuple, Protocol
+
+from relay.entries import Control, encode_control, encode_packets
+
+ITEM_OVERHEAD_BYTES = 200  # a queued packet's Python objects beside its payload, measured with sys.getsizeof
+CONTROL_BYTES = 400  # a control entry's share of the bound: a join with 3 channels takes about this
+MAX_BATCH_PACKETS = 4096  # 4,096 packets of 90 bytes: 0.4 MB in one entry, 2 ms to write
+MAX_BATCH_BYTES = 1 << 20  # one entry never holds up its stream for more than a few milliseconds
+
+
+class Sender(Protocol):
+    """Whose packets they are; also told what became of them (relay.session.Session)."""
+
+    listener: int
+    stream: int
+
+
+class Item(NamedTuple):
+    """A packet (``event`` None) or a control entry (``raw`` empty) and whose it is."""
+
+    owner: Sender | None
+    sequence: int
+    raw: bytes
+    arrival_ms: float
+    event: Control | None = None
+
+
+@dataclass(slots=True)
+class OutboxStatistics:
+    """``items`` and ``bytes`` now waiting or in flight, their bounds, and what was refused, written and resent."""
+
+    items: int = 0
+    bytes: int = 0
+    bound_items: int = 0
+    bound_bytes: int = 0
+    refused: int = 0
+    written: int = 0
+    resent: int = 0
+
+
+class Outbox:
+    """One shard's queue. ``put`` at one end, ``take`` at the other, then exactly one of ``accepted`` and ``failed``."""
+
+    __slots__ = (
+        "_flying",
+        "_resend",
+        "_waiting",
+        "bound_bytes",
+        "bound_items",
+        "bytes",
+        "refused",
+        "resent",
+        "written",
+    )
+
+    def __init__(self, bound_items: int = 100_000, bound_bytes: int = 32 << 20) -> None:
+        self.bound_items, self.bound_bytes = bound_items, bound_bytes
+        self._waiting: deque[Item] = deque()
+        self._flying: list[Item] = []
+        self._resend = False
+        self.bytes = 0
+        self.refused = self.written = self.resent = 0
+
+    def __len__(self) -> int:
+        return len(self._waiting) + len(self._flying)
+
+    @property
+    def waiting(self) -> bool:
+        """True when ``take`` would give something and nothing is in flight."""
+        return bool(self._waiting) and not self._flying
+
+    def put(self, owner: Sender, sequence: int, raw: bytes, arrival_ms: float) -> bool:
+        """Queue a packet; False (and counted) at the bound: it must not be acknowledged."""
+        size = len(raw) + ITEM_OVERHEAD_BYTES
+        if self.bytes + size > self.bound_bytes or len(self._waiting) >= self.bound_items:
+            self.refused += 1
+            return False
+        self.bytes += size
+        self._waiting.append(Item(owner, sequence, raw, arrival_ms))
+        return True
+
+    def put_event(self, owner: Sender | None, event: Control, now_ms: float) -> bool:
+        """Queue a control entry behind everything already queued; may use the last tenth that packets cannot."""
+        if self.bytes + CONTROL_BYTES > 1.1 * self.bound_bytes or len(self._waiting) >= 1.1 * self.bound_items:
+            self.refused += 1
+            return False
+        self.bytes += CONTROL_BYTES
+        self._waiting.append(Item(owner, -1, b"", now_ms, event))
+        return True
+
+    def take(self, now_ms: float) -> list[bytes]:
+        """Payloads for the next append, oldest first, at most one batch's bound; empty while something is in flight.
+
+        Runs of packets become one packet batch each, a control entry is a payload of its own; ages are ``now_ms``
+        minus the arrival.
+        """
+        if self._flying or not self._waiting:
+            return []
+        size = 0
+        flying = self._flying
+        while self._waiting and len(flying) < MAX_BATCH_PACKETS and size < MAX_BATCH_BYTES:
+            item = self._waiting.popleft()
+            size += len(item.raw)
+            flying.append(item)
+        if self._resend:
+            self.resent += len(flying)
+            self._resend = False
+        return _payloads(flying, now_ms)
+
+    def accepted(self) -> list[Item]:
+        """The bus holds what was taken last; returns those items so that their owners can be told."""
+        done, self._flying = self._flying, []
+        for item in done:
+            self.bytes -= CONTROL_BYTES if item.event is not None else len(item.raw) + ITEM_OVERHEAD_BYTES
+        self.written += len(done)
+        return done
+
+    def failed(self) -> None:
+        """The bus may not hold what was taken last; it comes first again at the next ``take``."""
+        self._waiting.extendleft(reversed(self._flying))
+        self._resend = bool(self._flying)
+        self._flying = []
+
+    def statistics(self) -> OutboxStatistics:
+        """Fill, bounds and counters."""
+        return OutboxStatistics(
+            len(self), self.bytes, self.bound_items, self.bound_bytes, self.refused, self.written, self.resent
+        )
+
+
+def _payloads(items: list[Item], now_ms: float) -> list[bytes]:
+    made: list[bytes] = []
+    start = 0
+    for place, item in enumerate(items):
+        if item.event is not None:
+            if place > start:
+                made.append(_batch(items[start:place], now_ms))
+            made.append(encode_control(item.event))
+            start = place + 1
+    if len(items) > start:
+        made.append(_batch(items[start:] if start else items, now_ms))
+    return made
+
+
+def _batch(items: list[Item], now_ms: float) -> bytes:
+    owners = [item.owner for item in items]
+    return encode_packets(
+        [owner.listener for owner in owners if owner is not None],
+        [owner.stream for owner in owners if owner is not None],
+        [now_ms - item.arrival_ms for item in items],
+        [item.raw for item in items],
+    )
