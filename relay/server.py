@@ -24,7 +24,8 @@ from relay.outbox import Outbox, OutboxStatistics
 from relay.seat_card import Keyring
 from relay.server_core import Counters, RelayCore, monotonic_ms
 from relay.server_guard import Budget, Meter
-from relay.session import House, Session
+from relay.session import Session
+from relay.session_table import House
 from relay.wire import MAX_PACKET_BYTES
 
 PHONE_PATH = "/phone"

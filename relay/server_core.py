@@ -21,7 +21,8 @@ from relay.entries import FIRST, EntryError, Erase, Join, Part, decode_control, 
 from relay.outbox import Item, Outbox
 from relay.parts import PARTS
 from relay.seat_card import shard_of
-from relay.session import ACK_EVERY_MS, ACK_EVERY_PACKETS, Action, Close, House, Samples, Send, Session, Write
+from relay.session import Session
+from relay.session_table import ACK_EVERY_MS, ACK_EVERY_PACKETS, Action, Close, House, Samples, Send, Write
 
 log = logging.getLogger("ripieno.relay")
 
