@@ -1,0 +1,271 @@
+"""The engine: stamped entries in, one part snapshot a tick out. Pure: no clock, no socket, no log.
+
+``ingest`` takes entries as they are read, in order within a stream and in any order between streams; ``tick(k)`` uses
+those with a stamp below the tick's cut, runs every kernel once over all listeners who sent something, and returns what
+this owner's shards say. The same entries give the same bits, however they were read and whoever owned the shards.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from aggregator import engine_controls, engine_image, engine_view, states
+from aggregator.checkpoint import CheckpointError
+from aggregator.dsp.columns import Bools
+from aggregator.engine_chains import Chains, ChainSettings
+from aggregator.engine_controls import Muted, Shards
+from aggregator.engine_view import BodyEvents, EventLog, FeatureView
+from aggregator.intake import Intake
+from aggregator.listeners import MAX_LISTENERS, Listeners, Role
+from aggregator.snapshot import PartSnapshot
+from aggregator.states import SeatStates
+from relay.bus import SHARDS
+from relay.entries import FIRST, Entry, EntryError, Stamp, decode_control, is_packets
+from relay.parts import PARTS
+from relay.seat_plan import SeatPlan
+
+MAX_PENDING_BYTES = 256 << 20  # contract 7's bound of what a bus may hold unread
+COUNTERS = ("ticks", "entries", "entries_refused", "entries_stale", "entries_not_owned")
+
+
+@dataclass(frozen=True, slots=True)
+class EngineSettings:
+    """``rest_s``: length of the resting baseline. ``skin_response_minimum_us``: smallest response counted."""
+
+    rest_s: float = 120.0
+    skin_response_minimum_us: float = 0.05
+    max_listeners: int = MAX_LISTENERS
+
+
+@dataclass(slots=True)
+class _Pending:
+    """Entries read and not used yet, by stream, and how many bytes they hold."""
+
+    streams: dict[int, deque[Entry]] = field(default_factory=dict)
+    size: int = 0
+
+
+class Engine:
+    """One owner's listeners and the state of their evening."""
+
+    def __init__(
+        self,
+        plan: SeatPlan,
+        settings: EngineSettings | None = None,
+        *,
+        owned: Iterable[int] = range(SHARDS),
+        shards: int = SHARDS,
+        epoch: int = 1,
+        t0_ms: int,
+        tick_hz: float,
+    ) -> None:
+        """Raises ValueError: a tick rate outside 1..44, an owned shard that does not exist."""
+        self.plan, self.settings = plan, settings or EngineSettings()
+        self.owned, self.shards = tuple(sorted(set(owned))), shards
+        if not 1 <= tick_hz <= 44 or any(not 0 <= s < shards for s in self.owned):
+            raise ValueError(f"tick_hz must be 1..44 and owned shards 0..{shards - 1}, got {tick_hz}, {self.owned}")
+        self.epoch, self.t0_ms, self.tick_hz = epoch, t0_ms, tick_hz
+        self.listeners = Listeners(limit=self.settings.max_listeners)
+        self.states = SeatStates.allocate(self.listeners.capacity)
+        self.listeners.attach(self.states)
+        self.intake = Intake(self.listeners)
+        self.chains = Chains(
+            self.listeners,
+            ChainSettings(self.settings.rest_s, self.settings.skin_response_minimum_us),
+            tick_hz,
+        )
+        self.shards_state = Shards.fresh(shards + 1)
+        self.muted = Muted()
+        self.k = -1
+        self.cut = t0_ms
+        self._own: dict[str, int] = dict.fromkeys(COUNTERS + engine_controls.COUNTERS, 0)
+        self._pending = _Pending()
+        self._position: dict[int, Stamp] = {}
+        self._streams = frozenset((*self.owned, shards))
+        self._events = EventLog()
+        self._seating: engine_view.Seating | None = None
+
+    @property
+    def counters(self) -> dict[str, int]:
+        """Monotone counts by name; the engine's own part may be written to by its controls."""
+        return self._own
+
+    def cut_ms(self, k: int) -> int:
+        """Tick k's cut: t0 + ceil(1000 k / rate), whole ms of house time."""
+        return self.t0_ms + int(-(-1000 * k // self.tick_hz))
+
+    def ingest(self, entries: Sequence[Entry]) -> None:
+        """Keep entries until the tick that their stamp falls into. Over the bound the newest are refused (counted)."""
+        pending = self._pending
+        for entry in entries:
+            if entry.stream not in self._streams:
+                self._own["entries_not_owned"] += 1
+                continue
+            size = len(entry.payload)
+            if pending.size + size > MAX_PENDING_BYTES:
+                self._own["entries_refused"] += 1
+                continue
+            queue = pending.streams.setdefault(entry.stream, deque())
+            if entry.stamp <= (queue[-1].stamp if queue else self._position.get(entry.stream, FIRST)):
+                self._own["entries_stale"] += 1
+                continue
+            queue.append(entry)
+            pending.size += size
+
+    def tick(self, k: int) -> PartSnapshot:
+        """Use everything stamped before tick k's cut and say what the listeners of the owned shards are like.
+
+        Raises ValueError: a tick at or before the last one.
+        """
+        if k <= self.k:
+            raise ValueError(f"ticks run forwards: tick {k} after tick {self.k}")
+        cut = self.cut_ms(k)
+        step_ms = cut - (self.cut if self.k >= 0 else self.cut_ms(k - 1))
+        self._read(cut)
+        self.absorb(cut)
+        self._advance(cut, step_ms)
+        self.k, self.cut = k, cut
+        self._own["ticks"] += 1
+        return engine_view.snapshot(self, self.seating())
+
+    def _read(self, cut: int) -> None:
+        """Due entries of every stream: runs of packet batches are routed together, controls take effect in between."""
+        due = {}
+        for stream in sorted(self._pending.streams):
+            queue = self._pending.streams[stream]
+            taken = []
+            while queue and queue[0].stamp.ms < cut:
+                taken.append(queue.popleft())
+            if taken:
+                due[stream] = deque(taken)
+                self._position[stream] = taken[-1].stamp
+                self._pending.size -= sum(len(e.payload) for e in taken)
+                self._own["entries"] += len(taken)
+        while due:
+            batches: list[Entry] = []
+            for stream in list(due):
+                queue = due[stream]
+                while queue and is_packets(queue[0].payload):
+                    batches.append(queue.popleft())
+            if batches:
+                self.intake.offer(batches)
+            for stream in list(due):
+                queue = due[stream]
+                while queue and not is_packets(queue[0].payload):
+                    self._control(queue.popleft())
+                if not queue:
+                    del due[stream]
+
+    def _control(self, entry: Entry) -> None:
+        try:
+            event = decode_control(entry.payload)
+        except EntryError:
+            self._own["control_malformed"] += 1
+            return
+        engine_controls.apply(self, event, entry.stamp, entry.stream)
+
+    def absorb(self, now_ms: int) -> None:
+        """Run the kernels over the packets offered so far."""
+        taken = self.intake.take(now_ms)
+        states.heard(self.states, taken.rows, taken.stamp_ms)
+        for made in self.chains.process(taken):
+            self._events.add(self, made)
+
+    def _advance(self, cut: int, step_ms: int) -> None:
+        rest, drift, live = self._rules()
+        self.chains.observe(live=live, rest=rest, drift=drift, now_ms=cut, prior=self.shards_state.prior)
+        n = self.listeners.used_rows
+        reading = self.chains.reading(n, rest)
+        states.advance(self.states, slice(0, n), reading, live[:n], cut, step_ms)
+
+    def _rules(self) -> tuple[Bools, Bools, Bools]:
+        """For each row: its part takes a resting baseline, lets it drift, and whether the row is computed at all."""
+        table = self.listeners.table
+        rules = [PARTS[name] for name in self.shards_state.part]
+        shard = table.shard  # -1 is the house's stream: rows without a claim, computed for nobody
+        rest = np.array([r.rest for r in rules])[shard]
+        drift = np.array([r.drift for r in rules])[shard]
+        return rest, drift, table.used & table.consent
+
+    def begin_row(self, row: int) -> None:
+        """A listener, or a new stream of one, starts in this row."""
+        self.chains.begin(row, int(self.listeners.table.listener[row]))
+
+    def seats_changed(self) -> None:
+        """Who sits where, who is muted or who counts must be worked out anew."""
+        self._seating = None
+
+    def seating(self) -> engine_view.Seating:
+        """Rows by seat, kept until something changes."""
+        if self._seating is None:
+            engine_controls.mute_rows(self)
+            self._seating = engine_view.seating(self)
+        return self._seating
+
+    def forget_events(self, listener: int) -> None:
+        """Nothing of this listener remains among the events not yet drained."""
+        self._events.forget(listener)
+
+    def features(self) -> FeatureView:
+        """What is known of every listener with consent, in ascending order of listener."""
+        return engine_view.features(self)
+
+    def drain_events(self) -> BodyEvents:
+        """Body events since the last call (bounded: the oldest are lost, counted)."""
+        return self._events.drain()
+
+    def performer_events(self) -> dict[int, list[tuple[str, float, float, int]]]:
+        """The performers' body events since the last tick, by row: (name, value, age in s, count)."""
+        return self._events.take_performers(self.cut)
+
+    def positions(self) -> dict[int, Stamp]:
+        """The stamp of the last entry used, by stream: read on after it, trim up to it."""
+        return dict(self._position)
+
+    def resume_positions(self, positions: dict[int, Stamp]) -> None:
+        """Entries up to these stamps were used before the checkpoint."""
+        self._position = {stream: stamp for stream, stamp in positions.items() if stream in self._streams}
+
+    def all_counters(self) -> dict[str, int]:
+        """Every counter of the engine, as the snapshot carries it."""
+        return {
+            **self._own,
+            **self.intake.counters,
+            "events_dropped": self._events.dropped,
+            "waiting_listeners": len(self.intake.waiting),
+            "pending_bytes": self._pending.size,
+        }
+
+    def prior_summary(self) -> tuple[dict[str, float], dict[str, float]] | None:
+        """The house's location and scale a feature from proper baselines, for a HousePrior entry; None when too few
+        listeners have one."""
+        table = self.listeners.table
+        rows = np.flatnonzero(table.used & table.consent & (table.role == Role.AUDIENCE))
+        return self.chains.prior_summary(rows)
+
+    def checkpoint(self) -> bytes:
+        """The whole state of listeners with consent, as aggregator.checkpoint's bytes."""
+        return engine_image.encode(self)
+
+    @classmethod
+    def restore(
+        cls,
+        image: bytes,
+        plan: SeatPlan,
+        settings: EngineSettings | None = None,
+        *,
+        owned: Iterable[int] | None = None,
+        epoch: int,
+    ) -> Engine:
+        """An engine that goes on from a checkpoint with the given epoch.
+
+        Raises CheckpointError: damaged, of another version, or of other shards than asked for.
+        """
+        return engine_image.decode(cls, image, plan, settings, owned, epoch)
+
+
+__all__ = ["BodyEvents", "CheckpointError", "Engine", "EngineSettings", "FeatureView"]

@@ -1,0 +1,163 @@
+"""The engine's state to and from a checkpoint: listeners with consent only, nothing that names a row. Pure."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from aggregator import checkpoint
+from aggregator.checkpoint import CheckpointError, Image
+from aggregator.dsp.columns import Columns, Rows
+from aggregator.intake_wait import Held, Waiting
+from relay.entries import Stamp
+
+if TYPE_CHECKING:
+    from aggregator.engine import Engine, EngineSettings
+    from relay.seat_plan import SeatPlan
+
+
+def encode(engine: Engine) -> bytes:
+    """The checkpoint's bytes. Entries read and not used yet are not in it: they are read again after ``positions``."""
+    table = engine.listeners.table
+    rows = np.flatnonzero(table.used & table.consent)
+    rows = rows[np.argsort(table.listener[rows])]
+    slots = np.unique(table.slot[rows])
+    slots = slots[slots >= 0]
+    arrays: dict[str, NDArray[Any]] = {}
+    for name, columns in _columns(engine).items():
+        arrays |= {f"{name}/{key}": a[rows] for key, a in columns.arrays().items()}
+    for name, columns in engine.chains.small_columns().items():
+        arrays |= {f"small/{name}/{key}": a[slots] for key, a in columns.arrays().items()}
+    waiting, raw = _waiting(engine, {int(r): i for i, r in enumerate(rows)})
+    arrays["waiting"] = np.frombuffer(raw, np.uint8)
+    arrays["tombstones"] = np.array(sorted(engine.listeners.tombstones), np.uint64)
+    return checkpoint.encode(_meta(engine, slots, waiting), arrays)
+
+
+def _columns(engine: Engine) -> dict[str, Columns]:
+    """Every set of columns with one row a listener, by name."""
+    return {
+        "listeners": engine.listeners.table,
+        "states": engine.states,
+        "intake": engine.intake.state,
+        "clock": engine.intake.clock,
+        **engine.chains.columns(),
+    }
+
+
+def _meta(engine: Engine, slots: Rows, waiting: list[Any]) -> dict[str, Any]:
+    held = engine.shards_state
+    return {
+        "versions": checkpoint.versions(),
+        "k": engine.k,
+        "cut_ms": engine.cut,
+        "epoch": engine.epoch,
+        "t0_ms": engine.t0_ms,
+        "tick_hz": engine.tick_hz,
+        "shards": engine.shards,
+        "owned": engine.owned,
+        "positions": {str(stream): list(stamp) for stream, stamp in engine.positions().items()},
+        "part": held.part,
+        "part_stamp": [list(stamp) for stamp in held.part_stamp],
+        "prior": held.prior,
+        "muted": [sorted(engine.muted.seats), engine.muted.all],
+        "slots": [
+            [int(s), engine.listeners.names[s], engine.listeners.scalar_names.get(s, "")] for s in slots.tolist()
+        ],
+        "early": [[str(listener), yes] for listener, yes in engine.listeners.early.items() if yes],
+        "counters": [engine.counters, engine.intake.counters],
+        "waiting": waiting,
+    }
+
+
+def _waiting(engine: Engine, place: dict[int, int]) -> tuple[list[Any], bytes]:
+    """Packets that wait: for each row its place in the checkpoint, known losses, packets; and their bytes."""
+    made, raw = [], bytearray()
+    for row, waiting in sorted(engine.intake.waiting.items()):
+        if row not in place:
+            continue
+        packets = []
+        for held, in_order in [*((h, 0) for h in waiting.ahead.values()), *((h, 1) for h in waiting.backlog)]:
+            packets.append([in_order, held.sequence, held.time_us, held.arrival_ms, held.stamp_ms, len(held.raw)])
+            raw += held.raw
+        made.append([place[row], waiting.skips, packets])
+    return made, bytes(raw)
+
+
+def decode(
+    kind: type[Engine], raw: bytes, plan: SeatPlan, settings: EngineSettings | None, owned: Iterable[int] | None,
+    epoch: int,
+) -> Engine:  # fmt: skip
+    """See Engine.restore."""
+    image = checkpoint.decode(raw)
+    try:
+        return _restore(kind, image, plan, settings, owned, epoch)
+    except (KeyError, TypeError, ValueError, IndexError) as error:
+        raise CheckpointError(f"checkpoint does not fit this version ({error}); start with --fresh") from error
+
+
+def _restore(
+    kind: type[Engine], image: Image, plan: SeatPlan, settings: EngineSettings | None, owned: Iterable[int] | None,
+    epoch: int,
+) -> Engine:  # fmt: skip
+    meta, arrays = image.meta, image.arrays
+    engine = kind(
+        plan, settings, owned=meta["owned"] if owned is None else owned, shards=meta["shards"], epoch=epoch,
+        t0_ms=meta["t0_ms"], tick_hz=meta["tick_hz"],
+    )  # fmt: skip
+    if set(engine.owned) - set(meta["owned"]):
+        raise CheckpointError(f"checkpoint is of shards {meta['owned']}, asked for {list(engine.owned)}")
+    keep = np.isin(arrays["listeners/shard"], [*engine.owned, engine.shards])
+    rows = engine.listeners.enter_rows(int(x) for x in arrays["listeners/listener"][keep])
+    for name, columns in _columns(engine).items():
+        columns.load(_under(arrays, f"{name}/", keep), rows)
+    for slot, name, scalar in meta["slots"]:
+        engine.listeners.names[slot] = name
+        if scalar:
+            engine.listeners.scalar_names[slot] = scalar
+    slots = np.array([s for s, _, _ in meta["slots"]], np.intp)
+    for name, columns in engine.chains.small_columns().items():
+        columns.load(_under(arrays, f"small/{name}/", np.ones(len(slots), np.bool_)), slots)
+    _resume(engine, meta)
+    _wait(engine, meta["waiting"], arrays["waiting"].tobytes(), keep, rows)
+    engine.listeners.tombstones = {int(x) for x in arrays["tombstones"]}
+    return engine
+
+
+def _under(arrays: dict[str, NDArray[Any]], prefix: str, keep: NDArray[np.bool_]) -> dict[str, NDArray[Any]]:
+    """A set of columns by its prefix, only the rows to keep."""
+    return {key.removeprefix(prefix): a[keep] for key, a in arrays.items() if key.startswith(prefix)}
+
+
+def _resume(engine: Engine, meta: dict[str, Any]) -> None:
+    held = engine.shards_state
+    engine.k, engine.cut = meta["k"], meta["cut_ms"]
+    held.part = list(meta["part"])
+    held.part_stamp = [Stamp(*stamp) for stamp in meta["part_stamp"]]
+    held.prior = [dict(p) for p in meta["prior"]]
+    engine.muted.seats, engine.muted.all = set(meta["muted"][0]), meta["muted"][1]
+    engine.listeners.early = {int(listener): yes for listener, yes in meta["early"]}
+    engine.resume_positions({int(stream): Stamp(*stamp) for stream, stamp in meta["positions"].items()})
+    engine.counters.update(meta["counters"][0])
+    engine.intake.counters.update(meta["counters"][1])
+    engine.seats_changed()
+
+
+def _wait(engine: Engine, saved: list[Any], raw: bytes, keep: NDArray[np.bool_], rows: Rows) -> None:
+    place = np.cumsum(keep) - 1
+    at = 0
+    for i, skips, packets in saved:
+        waiting = Waiting(skips=[(int(a), int(b)) for a, b in skips], backlog=deque())
+        for in_order, sequence, time_us, arrival_ms, stamp_ms, size in packets:
+            held = Held(sequence, time_us, arrival_ms, stamp_ms, raw[at : at + size])
+            at += size
+            if in_order:
+                waiting.backlog.append(held)
+            else:
+                waiting.ahead[sequence] = held
+        if keep[i]:
+            engine.intake.waiting[int(rows[place[i]])] = waiting

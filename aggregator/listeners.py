@@ -1,0 +1,296 @@
+"""The rows: one a listener, axis 0 of every column. Who they are, their channels, and which stream counts. Pure.
+
+A row is given at the first claim and kept until the listener is erased or, with the house full, has long been away.
+Results never depend on which row a listener has: kernels are elementwise and whatever leaves the engine is ordered by
+seat, by listener number, or is an integer sum.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from aggregator.dsp.columns import Bools, Columns, Floats, Ints, Rows, column
+from relay.entries import Channel, Join, Stamp
+from relay.seat_plan import MAX_SEATS
+from relay.wire import MAX_BLOCKS
+
+GROWTH_ROWS = 1024  # a block of rows: growing is rare, and a small hall fits into the first
+MAX_LISTENERS = 100_000  # five arenas; what bounds the engine's memory
+MAX_PERFORMERS = 16  # a chamber ensemble; their extra channels live in a table of this many rows
+MAX_EARLY_CONSENTS = 4096  # consents whose claim has not been read yet
+MAX_RATE_HZ = 1000.0  # muscle at 1 kHz is the fastest sensor that makes sense here
+MIN_RATE_HZ = 0.01  # one sample in 100 s; slower is no signal
+
+
+class Role(enum.IntEnum):
+    """What a row stands for: only ``AUDIENCE`` is counted."""
+
+    AUDIENCE = 0
+    PERFORMER = 1
+    TEST = 2
+    BLANK = 3
+
+
+ROLES = {"audience": Role.AUDIENCE, "performer": Role.PERFORMER, "test": Role.TEST, "blank": Role.BLANK}
+
+
+class Kind(enum.IntEnum):
+    """Which chain of kernels a channel feeds; ``NONE`` is recorded by the bus and not computed."""
+
+    NONE = 0
+    PULSE = 1
+    SKIN = 2
+    TEMPERATURE = 3
+    MOTION_X = 4
+    MOTION_Y = 5
+    MOTION_Z = 6
+    BREATH = 7
+    MUSCLE = 8
+    SCALAR = 9
+
+
+KINDS = {
+    "pulse": Kind.PULSE,
+    "skin": Kind.SKIN,
+    "temperature": Kind.TEMPERATURE,
+    "motion-x": Kind.MOTION_X,
+    "motion-y": Kind.MOTION_Y,
+    "motion-z": Kind.MOTION_Z,
+    "breath": Kind.BREATH,
+    "muscle": Kind.MUSCLE,
+}
+PERFORMER_ONLY = (Kind.BREATH, Kind.MUSCLE, Kind.SCALAR)
+
+
+@dataclass(slots=True)
+class ListenerState(Columns):
+    """Identity, claim, consent and channels of each row."""
+
+    used: Bools = column(doc="a listener has this row", dtype=np.bool_)
+    listener: NDArray[np.uint64] = column(doc="pseudonym", dtype=np.uint64)
+    stream: NDArray[np.uint64] = column(doc="the stream of the newest claim", dtype=np.uint64)
+    shard: Ints = column(doc="bus stream that carries the listener", dtype=np.int64, fill=-1)
+    seat: Ints = column(doc="seat number from 1; 0 none", dtype=np.int64)
+    role: NDArray[np.uint8] = column(doc="Role", dtype=np.uint8)
+    slot: Ints = column(doc="row in the performers' small table; -1 none", dtype=np.int64, fill=-1)
+    consent: Bools = column(doc="a stamped yes stands", dtype=np.bool_)
+    answered: Bools = column(doc="consent was answered since the last claim", dtype=np.bool_)
+    claim_ms: Ints = column(doc="stamp of the newest claim, ms", dtype=np.int64)
+    claim_n: Ints = column(doc="stamp of the newest claim, counter", dtype=np.int64)
+    channels: Ints = column(doc="channels that the hello named", dtype=np.int64)
+    kind: NDArray[np.uint8] = column(doc="Kind by channel", tail=(MAX_BLOCKS,), dtype=np.uint8)
+    step_us: Floats = column(doc="time between samples by channel, us", tail=(MAX_BLOCKS,), fill=1.0)
+    scale: Floats = column(doc="value = raw * scale + offset", tail=(MAX_BLOCKS,), fill=1.0)
+    offset: Floats = column(doc="see scale", tail=(MAX_BLOCKS,))
+
+
+class Claimed(enum.Enum):
+    """What a claim did."""
+
+    REFUSED = "refused"
+    NEW = "new"
+    SAME = "same"  # the same stream again: a reconnect
+    REPLACED = "replaced"  # another stream took the listener over: a reload, or another phone
+
+
+@dataclass(slots=True)
+class Listeners:
+    """The rows and their index. ``attached`` are the other columns with one row a listener, grown and cleared alike;
+    ``small`` those with one row a performer."""
+
+    table: ListenerState = field(default_factory=lambda: ListenerState.allocate(GROWTH_ROWS))
+    attached: list[Columns] = field(default_factory=list)
+    small: list[Columns] = field(default_factory=list)
+    row_of: dict[int, int] = field(default_factory=dict)
+    free: list[int] = field(default_factory=list)
+    used_rows: int = 0
+    names: dict[int, str] = field(default_factory=dict)  # performer's name by slot
+    scalar_names: dict[int, str] = field(default_factory=dict)  # performer's scalar channel by slot
+    tombstones: set[int] = field(default_factory=set)
+    early: dict[int, bool] = field(default_factory=dict)
+    limit: int = MAX_LISTENERS
+    _keys: NDArray[np.uint64] | None = None
+    _rows: Rows = field(default_factory=lambda: np.empty(0, np.intp))
+
+    @property
+    def capacity(self) -> int:
+        return len(self.table.used)
+
+    def attach(self, state: Columns, *, small: bool = False) -> None:
+        """Let ``state`` grow and be cleared with the rows (``small``: with the performers' slots)."""
+        (self.small if small else self.attached).append(state)
+        state.grow(MAX_PERFORMERS if small else self.capacity)
+
+    def lookup(self, listener: NDArray[np.uint64]) -> Rows:
+        """Row of each listener, -1 for strangers: sorted keys and one binary search a packet."""
+        if self._keys is None:
+            keys = np.fromiter(self.row_of, np.uint64, len(self.row_of))
+            rows = np.fromiter(self.row_of.values(), np.intp, len(self.row_of))
+            order = np.argsort(keys)
+            self._keys, self._rows = keys[order], rows[order]
+        if not len(self._keys):
+            return np.full(len(listener), -1, np.intp)
+        at = np.minimum(np.searchsorted(self._keys, listener), len(self._keys) - 1)
+        return np.where(self._keys[at] == listener, self._rows[at], -1)
+
+    def rows(self) -> Rows:
+        """All rows in use, in ascending order."""
+        return np.flatnonzero(self.table.used[: self.used_rows])
+
+    def claim(self, event: Join, stamp: Stamp, shard: int) -> tuple[Claimed, int]:
+        """Take a claim: the row is made or found and its identity and channels set. The newest stamp wins.
+
+        Returns what happened and the row (-1 when refused: erased listener, unknown role, house full, older claim).
+        """
+        if not sane(event) or event.listener in self.tombstones:
+            return Claimed.REFUSED, -1
+        row = self.row_of.get(event.listener, -1)
+        done = Claimed.SAME
+        if row < 0:
+            row = self._allocate()
+            if row < 0:
+                return Claimed.REFUSED, -1
+            self._enter(row, event.listener)
+            done = Claimed.NEW
+        t = self.table
+        if done is Claimed.SAME and stamp < (int(t.claim_ms[row]), int(t.claim_n[row])):
+            return Claimed.REFUSED, -1
+        if done is Claimed.SAME and int(t.stream[row]) != event.stream:
+            done = Claimed.REPLACED
+            t.consent[row] &= t.answered[row]  # consent follows the stream: an older answer was another person's
+        t.answered[row] &= done is Claimed.SAME
+        t.stream[row], t.shard[row] = event.stream, shard
+        t.seat[row], t.role[row] = event.seat, ROLES[event.role]
+        t.claim_ms[row], t.claim_n[row] = stamp
+        self._set_slot(row, event)
+        self._set_channels(row, event.channels)
+        return done, row
+
+    def answer(self, listener: int, yes: bool) -> int:
+        """Take an answer to the consent text; returns the row, -1 when its claim has not been read yet."""
+        if listener in self.tombstones:
+            return -1
+        row = self.row_of.get(listener, -1)
+        if row >= 0:
+            self.table.consent[row], self.table.answered[row] = yes, True
+        else:
+            if len(self.early) >= MAX_EARLY_CONSENTS:
+                self.early.pop(next(iter(self.early)))
+            self.early[listener] = yes
+        return row
+
+    def clear(self, row: int) -> None:
+        """Nothing of the body remains in this row; identity and claim stay."""
+        at = np.array([row])
+        for state in self.attached:
+            state.clear(at)
+        slot = int(self.table.slot[row])
+        if slot >= 0:
+            for state in self.small:
+                state.clear(np.array([slot]))
+
+    def release(self, row: int) -> None:
+        """Clear the row whole and give it back."""
+        self.clear(row)
+        self._free_slot(row)
+        del self.row_of[int(self.table.listener[row])]
+        self.table.clear(np.array([row]))
+        self.free.append(row)
+        self._keys = None
+
+    def erase(self, listener: int) -> int:
+        """Refuse the listener for the rest of the evening; returns the row that was released, -1 if none."""
+        self.tombstones.add(listener)
+        self.early.pop(listener, None)
+        row = self.row_of.get(listener, -1)
+        if row >= 0:
+            self.release(row)
+        return row
+
+    def enter_rows(self, listeners: Iterable[int]) -> Rows:
+        """Rows for listeners of a checkpoint, in its order."""
+        made = []
+        for listener in listeners:
+            row = self._allocate()
+            if row < 0:
+                raise ValueError(f"more than {self.limit} listeners")
+            self._enter(row, listener)
+            made.append(row)
+        return np.array(made, np.intp)
+
+    def _enter(self, row: int, listener: int) -> None:
+        self.row_of[listener] = row
+        self.table.used[row], self.table.listener[row] = True, listener
+        self.table.consent[row] = self.early.pop(listener, False)
+        self._keys = None
+
+    def _allocate(self) -> int:
+        if self.free:
+            return self.free.pop()
+        if self.used_rows >= self.limit:
+            return -1
+        if self.used_rows == self.capacity:
+            size = self.capacity + max(GROWTH_ROWS, self.capacity // 4 // GROWTH_ROWS * GROWTH_ROWS)
+            for state in (self.table, *self.attached):
+                state.grow(size)
+        self.used_rows += 1
+        return self.used_rows - 1
+
+    def _set_slot(self, row: int, event: Join) -> None:
+        slot = int(self.table.slot[row])
+        if event.role != "performer":
+            self._free_slot(row)
+            return
+        if slot < 0:
+            slot = next((s for s in range(MAX_PERFORMERS) if s not in self.names), -1)
+            self.table.slot[row] = slot
+        if slot >= 0:
+            self.names[slot] = event.name or f"performer {slot + 1}"
+
+    def _free_slot(self, row: int) -> None:
+        slot = int(self.table.slot[row])
+        if slot >= 0:
+            self.names.pop(slot, None)
+            self.scalar_names.pop(slot, None)
+            for state in self.small:
+                state.clear(np.array([slot]))
+            self.table.slot[row] = -1
+
+    def _set_channels(self, row: int, channels: tuple[Channel, ...]) -> None:
+        """The first channel of each kind counts; any other name is a scalar, and a scalar needs a performer."""
+        t, slot = self.table, int(self.table.slot[row])
+        t.kind[row], t.step_us[row], t.scale[row], t.offset[row] = Kind.NONE, 1.0, 1.0, 0.0
+        t.channels[row] = min(len(channels), MAX_BLOCKS)
+        taken: set[Kind] = set()
+        for i, channel in enumerate(channels[:MAX_BLOCKS]):
+            kind = KINDS.get(channel.name, Kind.SCALAR)
+            if kind in taken or (kind in PERFORMER_ONLY and slot < 0) or not usable(channel):
+                continue
+            taken.add(kind)
+            t.kind[row, i], t.step_us[row, i] = kind, 1e6 / channel.rate_hz
+            t.scale[row, i], t.offset[row, i] = channel.scale, channel.offset
+            if kind is Kind.SCALAR:
+                self.scalar_names[slot] = channel.name
+
+
+def sane(event: Join) -> bool:
+    """True when a claim's numbers fit the columns; a claim that does not is refused, never an exception."""
+    numbers = (event.listener, event.stream, event.seat, event.lowest)
+    if not all(isinstance(n, int) for n in numbers) or event.role not in ROLES or not isinstance(event.name, str):
+        return False
+    within = 0 <= event.listener < 1 << 64 and 0 <= event.stream < 1 << 64
+    return within and 0 <= event.seat <= MAX_SEATS and 0 <= event.lowest < 1 << 32
+
+
+def usable(channel: Channel) -> bool:
+    """True when rate, scale and offset are numbers that samples can be computed with."""
+    numbers: tuple[Any, ...] = (channel.rate_hz, channel.scale, channel.offset)
+    if not all(isinstance(n, int | float) and abs(n) < 1e12 for n in numbers):
+        return False
+    return MIN_RATE_HZ <= channel.rate_hz <= MAX_RATE_HZ and channel.scale != 0

@@ -1,0 +1,112 @@
+"""Contract 11: silence is a value. What state a listener's seat is in, and how far it has glided to the fallback. Pure.
+
+Times are by stamps (house time), so that live, replay and take-over agree::
+
+    silent 1.5 s -> held; held 4 s -> fading over 6 s (confidence to 0, fade 0 to 1) -> lost; 120 s -> absent
+    data again   -> settling, resting or following, fade back to 0 within 3 s
+
+Silence is time without usable packets *or without a finger*: while packets arrive but the channels say that nobody
+wears the sensor, the seat is in state "no contact" and its value glides away by the same rule.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from aggregator.dsp.columns import Bools, Columns, Floats, Ints, column
+from aggregator.snapshot import SeatState
+
+SILENT_MS = 1_500  # five missed packets: longer than a radio's retry, shorter than a bar of music
+HELD_MS = 4_000  # a value of this age still describes the listener (arousal moves over seconds)
+FADE_MS = 6_000
+ABSENT_MS = 120_000
+RETURN_MS = 3_000
+MUTE_MS = 3_000  # an operator's mute glides like a return
+
+
+@dataclass(slots=True)
+class SeatStates(Columns):
+    """``state`` and ``fade`` are read by the snapshot; ``own`` and ``confidence`` are the last live values."""
+
+    state: NDArray[np.uint8] = column(doc="SeatState", dtype=np.uint8, fill=int(SeatState.ABSENT))
+    heard_ms: Ints = column(doc="stamp of the newest usable packet; -1 never", dtype=np.int64, fill=-1)
+    touched_ms: Ints = column(doc="newest tick at which a finger was on the sensor; -1 never", dtype=np.int64, fill=-1)
+    left: Bools = column(doc="the listener said goodbye", dtype=np.bool_)
+    muted: Bools = column(doc="an operator muted the seat", dtype=np.bool_)
+    known: Bools = column(doc="an own value has existed", dtype=np.bool_)
+    fade: Floats = column(doc="how far the published value is the fallback, 0..1", fill=1.0)
+    own: Floats = column(doc="own arousal, the last live one, 0..1", fill=0.5)
+    confidence: Floats = column(doc="its confidence, before the fade, 0..1")
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What the chain says at this tick, arrays (m,): ``contact`` a finger is on the sensor, ``ready`` at least a
+    provisional baseline, ``resting`` the listener's part takes a resting baseline, ``arousal``, ``confidence``."""
+
+    contact: Bools
+    ready: Bools
+    resting: Bools
+    arousal: Floats
+    confidence: Floats
+
+
+def heard(states: SeatStates, rows: NDArray[np.intp], stamp_ms: Ints) -> None:
+    """Usable packets of these (distinct) rows were taken, the newest stamped so."""
+    states.heard_ms[rows] = np.maximum(states.heard_ms[rows], stamp_ms)
+    states.left[rows] = False
+
+
+def advance(states: SeatStates, rows: slice, reading: Reading, allowed: Bools, now_ms: int, step_ms: int) -> None:
+    """Move every row of the slice to its state at ``now_ms``, ``step_ms`` after the tick before.
+
+    ``allowed`` (m,): consent stands; without it a row is absent, like an empty seat.
+    """
+    heard_ms, touched_ms = states.heard_ms[rows], states.touched_ms[rows]
+    talking = (heard_ms >= 0) & (now_ms - heard_ms < SILENT_MS)
+    touching = talking & reading.contact
+    np.copyto(touched_ms, now_ms, where=touching)  # views of the columns: written in place
+    silence = now_ms - heard_ms
+    since = now_ms - np.minimum(np.where(touched_ms < 0, heard_ms, touched_ms), heard_ms)
+    worn = talking & (now_ms - touched_ms < SILENT_MS) & (touched_ms >= 0)
+    state = _state(states, rows, reading, talking, worn, silence, allowed)
+    live = touching & reading.ready & worn
+    np.copyto(states.own[rows], reading.arousal, where=live)
+    np.copyto(states.confidence[rows], reading.confidence, where=live)
+    states.known[rows] |= live
+    states.fade[rows] = _fade(states.fade[rows], state, states.known[rows], since, step_ms)
+    states.state[rows] = state
+
+
+def _state(
+    states: SeatStates, rows: slice, reading: Reading, talking: Bools, worn: Bools, silence: Ints, allowed: Bools
+) -> NDArray[np.uint8]:
+    live = np.where(reading.resting, SeatState.RESTING, SeatState.FOLLOWING)
+    live = np.where(reading.ready, live, SeatState.SETTLING)
+    live = np.where(worn, live, SeatState.NO_CONTACT)
+    quiet = np.where(silence < SILENT_MS + HELD_MS, SeatState.HELD, SeatState.FADING)
+    quiet = np.where(silence < SILENT_MS + HELD_MS + FADE_MS, quiet, SeatState.LOST)
+    state = np.where(talking, live, quiet)
+    state = np.where(states.muted[rows], SeatState.MUTED, state)
+    gone = ~allowed | (states.heard_ms[rows] < 0) | (silence >= ABSENT_MS) | states.left[rows]
+    return np.where(gone, SeatState.ABSENT, state).astype(np.uint8)
+
+
+# Change of fade in units a ms, by state; settling and no contact are decided below.
+_SLOPE = np.zeros(len(SeatState))
+_SLOPE[SeatState.ABSENT] = 1 / FADE_MS
+_SLOPE[SeatState.RESTING] = _SLOPE[SeatState.FOLLOWING] = -1 / RETURN_MS
+_SLOPE[SeatState.SETTLING] = -1 / RETURN_MS
+_SLOPE[SeatState.FADING] = _SLOPE[SeatState.LOST] = 1 / FADE_MS
+_SLOPE[SeatState.MUTED] = 1 / MUTE_MS
+
+
+def _fade(fade: Floats, state: NDArray[np.uint8], known: Bools, since: Ints, step_ms: int) -> Floats:
+    """The new fade: rising or falling at the state's slope, and 1 as long as no own value has existed."""
+    slope = _SLOPE[state]
+    away = (state == SeatState.NO_CONTACT) & (since >= SILENT_MS + HELD_MS)
+    slope = np.where(away, 1 / FADE_MS, slope)
+    return np.where(known, np.clip(fade + slope * step_ms, 0.0, 1.0), 1.0)
