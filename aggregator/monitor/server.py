@@ -38,9 +38,10 @@ PAGE = {
     "timeline.js": "text/javascript",
     "seatmap.js": "text/javascript",
     "panels.js": "text/javascript",
+    "parts.js": "text/javascript",
 }
 SECURITY_HEADERS = {
-    "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
+    "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
     "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
