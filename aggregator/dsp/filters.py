@@ -6,8 +6,8 @@ A filter is a tuple of sections ``(b0, b1, b2, a1, a2)`` (``a0 = 1``). Each sect
     y[k] = (b0 w[k] + b1 w[k-1]) + b2 w[k-2]
 
 so that its memory is ``w[k-1], w[k-2]``: a state has shape ``(sections, 2, n)``, axis 1 the newer first. Every
-operation is elementwise over the last axis and in sample order, so a listener's bits do not depend on who shares the call or on
-how the samples were chunked. ``sos_run`` and ``sos_step`` give equal bits.
+operation is elementwise over the last axis and in sample order, so a listener's bits do not depend on who shares the
+call or on how the samples were chunked. ``sos_run`` and ``sos_step`` give equal bits.
 
 Source: bilinear transform with prewarped edges (Oppenheim & Schafer, Discrete-Time Signal Processing, ch. 7); checked
 against ``scipy.signal`` in tests. Does not correct the filters' delay, and has no zero-phase mode: it looks only back.
