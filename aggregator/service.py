@@ -95,7 +95,7 @@ class Service:
         self.on_part_snapshot: list[Callable[[PartSnapshot], None]] = []
         self.on_entries: list[Callable[[Sequence[Entry]], None]] = []
         self._clock, self._k = clock, first_tick
-        self._position: dict[int, Stamp] = dict.fromkeys(range(bus.shards + 1), FIRST)
+        self._position: dict[int, Stamp] = dict.fromkeys(range(bus.shards + 1), FIRST) | engine.positions()
         self._stopping = asyncio.Event()
         self._due_checkpoint_s = clock() + self.settings.checkpoint_every_s
         self._due_prior_s = clock() + PRIOR_EVERY_S
@@ -232,7 +232,10 @@ class Service:
             await self._trim(positions)
 
     async def _trim(self, positions: dict[int, Stamp]) -> None:
+        """Up to a durable position; the house's stream is kept whole: whoever joins later reads the evening from it."""
         for stream, stamp in positions.items():
+            if stream == self.bus.shards:
+                continue
             with contextlib.suppress(BusUnavailable):
                 await self.bus.trim(stream, stamp)
 

@@ -21,7 +21,7 @@ from aggregator.command.errors import UserError
 from aggregator.command.recording_csv import Recording
 from aggregator.engine import Engine, EngineSettings
 from aggregator.snapshot import SeatState
-from relay.entries import Channel, Consent, Entry, Join, Part, Stamp, encode_control, encode_packets
+from relay.entries import Channel, Consent, Control, Entry, Join, Part, Stamp, encode_control, encode_packets
 from relay.seat_plan import generated
 from relay.wire import Block, Packet, encode
 
@@ -143,14 +143,18 @@ def _writer(path: Path) -> Any:
 
 
 def _stamp(plan: Plan, at_s: float) -> int:
-    return T0_MS + math.ceil((at_s - plan.time_s[0]) * 1000)
+    return T0_MS + math.ceil((at_s - float(plan.time_s[0])) * 1000)
 
 
 def _entries(plan: Plan) -> Iterator[Entry]:
     """The recording as the bus would have carried it: join, consent, parts of the evening, packets."""
     hz = plan.even_hz or float(1 / np.median(np.diff(plan.time_s)))
     channels = tuple(Channel(name, hz, UNITS[name]) for name in plan.channels)
-    control = [Consent(LISTENER, True, "recording"), Join(LISTENER, STREAM, 1, "audience", channels), Part("piece")]
+    control: list[Control] = [
+        Consent(LISTENER, True, "recording"),
+        Join(LISTENER, STREAM, 1, "audience", channels),
+        Part("piece"),
+    ]
     n = 0
     for event in control:
         yield Entry(Stamp(T0_MS, n), 0, encode_control(event))

@@ -1,0 +1,83 @@
+"""Options and surroundings that several sub-commands share."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import signal
+import sys
+from collections.abc import Coroutine, Iterator
+from pathlib import Path
+from typing import Any
+
+from aggregator.command.settings import Settings, load
+
+
+def settings_options(p: argparse.ArgumentParser) -> None:
+    """The option that names evening.toml."""
+    p.add_argument(
+        "--settings", type=Path, metavar="EVENING.toml", help="settings file (`ripieno settings` prints one)"
+    )
+
+
+def house_options(p: argparse.ArgumentParser) -> None:
+    """The options that override settings of a whole house."""
+    p.add_argument("--listen", metavar="ADDRESS", help="address for phones (default 127.0.0.1: this machine only)")
+    p.add_argument("--phone-port", type=int, metavar="PORT", help="port for phones")
+    p.add_argument("--monitor-listen", metavar="ADDRESS", help="address of the page (default 127.0.0.1)")
+    p.add_argument("--port", type=int, metavar="PORT", help="port of the page")
+    p.add_argument("--osc", action="append", metavar="HOST:PORT", help="Open Sound Control target; may be repeated")
+    p.add_argument("--tick-hz", type=float, metavar="HZ", help="snapshots a second, 1..44")
+
+
+def settings_of(args: argparse.Namespace, **fixed: Any) -> Settings:
+    """The settings that file, environment and options give. ``fixed``: dotted keys with ``__`` for the dot."""
+    options = {
+        "relay.listen": getattr(args, "listen", None),
+        "relay.port": getattr(args, "phone_port", None),
+        "monitor.listen": getattr(args, "monitor_listen", None),
+        "monitor.port": getattr(args, "port", None),
+        "outputs.osc": getattr(args, "osc", None),
+        "engine.tick_hz": getattr(args, "tick_hz", None),
+    }
+    options |= {key.replace("__", "."): value for key, value in fixed.items()}
+    return load(getattr(args, "settings", None), options=options)
+
+
+def run_until_stopped(work: Coroutine[Any, Any, int]) -> int:
+    """Run on uvloop where it is installed; Ctrl-C and SIGTERM cancel ``work``, which ends cleanly."""
+    try:
+        import uvloop
+
+        factory = uvloop.new_event_loop
+    except ImportError:
+        factory = asyncio.new_event_loop
+    with asyncio.Runner(loop_factory=factory) as runner:
+        return runner.run(_with_signals(work))
+
+
+async def _with_signals(work: Coroutine[Any, Any, int]) -> int:
+    task = asyncio.ensure_future(work)
+    with _signals(task):
+        try:
+            return await task
+        except asyncio.CancelledError:
+            return 0
+
+
+@contextlib.contextmanager
+def _signals(task: asyncio.Task[int]) -> Iterator[None]:
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, task.cancel)
+    try:
+        yield
+    finally:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.remove_signal_handler(number)
+
+
+def say(text: str) -> None:
+    """One line for the person at the terminal, at once."""
+    print(text, file=sys.stderr, flush=True)

@@ -1,0 +1,59 @@
+"""``ripieno seats``: a token a seat, for seat cards and sensor apps."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import sys
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+from aggregator.command import common, files
+from aggregator.command.errors import UserError
+from relay.seat_card import ROLES, issue
+
+HELP = """\
+Write one line a seat: number, section, label, role, token. A token lets a phone join on that seat, this evening only;
+whoever holds it sits there, so treat the file like tickets. The keyring (evening.keyring) is made on first use: keep it
+secret, and delete it after the evening to end every way back from pseudonym to seat.
+"""
+
+
+def add(sub: Any) -> None:
+    """Declare the sub-command and its options."""
+    p = sub.add_parser(
+        "seats", help="make the seats' tokens", description=HELP, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    common.settings_options(p)
+    p.add_argument("--out", type=Path, metavar="TOKENS.csv", help="where to write (default: to the screen)")
+    p.add_argument("--role", choices=ROLES, default="audience", help="whose sensors (default audience)")
+    p.add_argument("--count", type=int, metavar="N", help="how many, for roles other than audience (default 1)")
+    p.add_argument("--generation", type=int, default=0, metavar="G", help="printing number of the cards, 0..1023")
+    p.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the tokens; returns the exit code."""
+    settings = common.settings_of(args)
+    plan, ring = files.seat_plan(settings), files.keyring(settings, make=True)
+    seats = range(1, plan.seats + 1) if args.role == "audience" else range(1, (args.count or 1) + 1)
+    if args.count is not None and args.role == "audience":
+        raise UserError(
+            "--count goes with the roles performer, test and blank; the audience's seats come from the plan"
+        )
+    with ExitStack() as stack:
+        try:
+            out = stack.enter_context(args.out.open("w", newline="", encoding="utf-8")) if args.out else sys.stdout
+        except OSError as error:
+            raise UserError(f"{args.out} cannot be written ({error.strerror}); choose another place") from error
+        rows = csv.writer(out)
+        rows.writerow(("seat", "section", "label", "role", "token"))
+        for seat in seats:
+            token = issue(ring, settings.evening.id, seat, args.role, args.generation)
+            sits = args.role == "audience"
+            section = plan.sections[plan.section[seat - 1]].key if sits else ""
+            rows.writerow((seat, section, plan.labels[seat - 1] if sits else "", args.role, token))
+    if args.out:
+        print(f"ripieno: {len(seats)} tokens for evening {settings.evening.id!r} in {args.out}", file=sys.stderr)
+    return 0
