@@ -6,7 +6,7 @@ turn, so that no tick has to sort for the whole house, and nothing depends on wh
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, make_dataclass
 from typing import TypeVar, cast
 
@@ -17,7 +17,7 @@ from aggregator.dsp.features import AUDIENCE, FeatureTable
 
 F = AUDIENCE.size
 RING_S = 120  # the still period the maker places is 120 s; one sample a second
-MAD_TO_DEVIATION = 1.4826  # makes the median absolute deviation of a normal equal its standard deviation
+MAD_TO_DEVIATION = 1.482602218505602  # 1 / (upper quartile of the standard normal): deviation of a normal from its MAD
 PROVISIONAL_TRUST = 0.5  # against a provisional baseline confidence stays at or below this
 ARRIVED = 1e-6  # deviations from the target at which a glide is over: far below a bin of the house's histogram
 NONE, PROVISIONAL, PROPER = 0, 1, 2
@@ -52,8 +52,8 @@ class BaselineSettings:
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """The house's robust deviation a feature, transformed units: ``scale`` (F,), or (listeners, F) when shards differ.
-    ``counted``: proper baselines behind it (0: the table's own figures)."""
+    """The house's robust deviation a feature, transformed units: ``scale`` (F,), or (listeners, F) when shards differ;
+    NaN: unknown, nothing is shrunk. ``counted``: proper baselines behind it (0: the table's own figures)."""
 
     scale: Floats
     counted: int = 0
@@ -61,6 +61,11 @@ class Prior:
     @classmethod
     def of_table(cls, table: FeatureTable = AUDIENCE) -> Prior:
         return cls(table.prior_scale)
+
+    @classmethod
+    def named(cls, scale: Mapping[str, float], table: FeatureTable = AUDIENCE) -> Prior:
+        """From scales by feature name; the table's figure for a name that is missing."""
+        return cls(np.array([scale.get(f.name, f.prior_scale) for f in table.features], np.float64))
 
     def at(self, rows: Rows) -> Floats:
         return self.scale[rows] if self.scale.ndim == 2 else self.scale
@@ -221,7 +226,8 @@ def _take(state: BaselineState, rows: Rows, drift: Bools, table: FeatureTable, s
         last[rows] = np.where(keep_old, getattr(state, own)[rows], last[rows])
     new = proper | early
     with np.errstate(invalid="ignore"):
-        log_scale = np.log(np.maximum(deviation, table.scale_floor))
+        floor = np.maximum(table.scale_floor, table.relative_floor * np.abs(location))
+        log_scale = np.log(np.maximum(deviation, floor))
     state.own_location[rows] = np.where(new, location, state.own_location[rows])
     state.own_log_scale[rows] = np.where(new, log_scale, state.own_log_scale[rows])
     state.own_seconds[rows] = np.where(new, count, state.own_seconds[rows])
@@ -264,7 +270,8 @@ def _glide(
     """Location and scale in use move exponentially to their targets; the first ones are taken at once, because the
     weight of a feature without a baseline is 0 and glides up from there."""
     own, goal = state.own_log_scale[rows], state.own_location[rows]
-    target = np.exp(own + settings.shrink * (np.log(np.maximum(prior.at(rows), table.scale_floor)) - own))
+    house = np.log(np.maximum(prior.at(rows), table.scale_floor))
+    target = np.exp(np.where(np.isnan(house), own, own + settings.shrink * (house - own)))
     here, wide = state.location[rows], state.scale[rows]
     gain = 1.0 - np.exp(-dt_s / settings.glide_s)
     state.location[rows] = np.where(np.isfinite(here), here + gain * (goal - here), goal)
@@ -291,14 +298,11 @@ def undo(state: BaselineState, rows: Rows, settings: BaselineSettings) -> None:
     _judge(state, rows, settings)
 
 
-def save(state: BaselineState, row: int, table: FeatureTable) -> dict[str, dict[str, float]]:
-    """A performer's proper baseline by feature name, for another day: location, log_scale, seconds."""
+def save(state: BaselineState, row: int, table: FeatureTable) -> dict[str, list[float]]:
+    """A performer's proper baseline for another day, by feature name: [location, log scale, clean seconds]."""
+    kept = (state.own_location, state.own_log_scale, state.own_seconds)
     return {
-        name: {
-            "location": float(state.own_location[row, f]),
-            "log_scale": float(state.own_log_scale[row, f]),
-            "seconds": float(state.own_seconds[row, f]),
-        }
+        name: [float(numbers[row, f]) for numbers in kept]
         for f, name in enumerate(table.names)
         if state.own_stage[row, f] == PROPER
     }
@@ -307,25 +311,24 @@ def save(state: BaselineState, row: int, table: FeatureTable) -> dict[str, dict[
 def load(
     state: BaselineState,
     row: int,
-    saved: Mapping[str, Mapping[str, float]],
+    saved: Mapping[str, Sequence[float]],
     table: FeatureTable,
     settings: BaselineSettings,
 ) -> None:
     """Put a saved baseline in place of the row's (glides in; can be undone); unknown names are left out.
 
     Raises:
-        ValueError: a number that is missing or not finite.
+        ValueError: not three finite numbers for a feature; nothing of the row was changed then.
     """
+    for name, numbers in saved.items():
+        if len(numbers) != 3 or not np.isfinite(numbers).all():
+            raise ValueError(f"baseline of {name}: location, log scale and seconds expected, got {numbers}")
     for f, name in enumerate(table.names):
-        if name not in saved:
-            continue
-        numbers = [float(saved[name].get(key, np.nan)) for key in ("location", "log_scale", "seconds")]
-        if not np.isfinite(numbers).all():
-            raise ValueError(f"baseline of {name}: location, log_scale and seconds must be numbers, got {saved[name]}")
-        for old, own in LAST_AND_OWN:
-            getattr(state, old)[row, f] = getattr(state, own)[row, f]
-        state.own_location[row, f], state.own_log_scale[row, f], state.own_seconds[row, f] = numbers
-        state.own_stage[row, f] = PROPER
+        if name in saved:
+            for old, own in LAST_AND_OWN:
+                getattr(state, old)[row, f] = getattr(state, own)[row, f]
+            state.own_location[row, f], state.own_log_scale[row, f], state.own_seconds[row, f] = saved[name]
+            state.own_stage[row, f] = PROPER
     _judge(state, np.array([row]), settings)
 
 

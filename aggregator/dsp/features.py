@@ -17,6 +17,10 @@ from numpy.typing import NDArray
 
 from aggregator.dsp.columns import Bools, Floats, Rows
 
+# Trust in a channel without samples starts to fall (packets come 2-5 a second, temperature once a second) and is gone.
+# The same for all channels: when a phone falls silent they fade together, so the fused value stays where it was.
+FRESH_S, GONE_S = 3.0, 10.0
+
 
 class Transform(enum.Enum):
     """How a feature's unit becomes the unit it is compared in."""
@@ -31,10 +35,11 @@ class Feature:
     """One row of the table.
 
     ``weight``: what it counts in arousal, signed: negative falls as arousal rises; 0 is published, never fused.
-    ``unit_floor``: smallest known value (LOG) or the unit (LOG1P), in the feature's own unit. ``scale_floor`` and
-    ``prior_scale``: robust deviation at rest, transformed units: never smaller than the first; the second stands for
-    the house until its own is known. ``fresh_s``/``gone_s``: after so long without a sample trust starts to fall / is
-    0. ``age_s``: usual age of the body event when the feature shows it, decision included, tick excluded.
+    ``unit_floor``: smallest known value (LOG) or the unit (LOG1P), in the feature's own unit. ``scale_floor``:
+    smallest robust deviation at rest, transformed units. ``prior_scale``: what stands for the house until its own is
+    known; NaN where nobody can know it (then nothing is shrunk towards it). ``relative_floor``: the same floor as a
+    share of the resting median, for units that nobody knows. ``age_s``: usual age of the body event when the feature
+    shows it, decision included, tick excluded.
     """
 
     name: str
@@ -44,11 +49,10 @@ class Feature:
     unit_floor: float
     scale_floor: float
     prior_scale: float
-    fresh_s: float
-    gone_s: float
     age_s: float
     reason: str
     source: str
+    relative_floor: float = 0.0
 
 
 class FeatureTable:
@@ -66,9 +70,7 @@ class FeatureTable:
         self.sign = np.sign(self.weight)
         self.scale_floor = self._array("scale_floor")
         self.prior_scale = self._array("prior_scale")
-        self.fresh_s = self._array("fresh_s")
-        self.gone_s = self._array("gone_s")
-        self.fade_per_s = 1.0 / (self.gone_s - self.fresh_s)
+        self.relative_floor = self._array("relative_floor")
         unit = self._array("unit_floor")
         log1p = np.array([f.transform is Transform.LOG1P for f in features])
         self.is_log1p = log1p
@@ -91,52 +93,52 @@ class FeatureTable:
 # Scales are robust deviations over two minutes of rest in transformed units (0.05 of a logarithm is 5 %). Status as in
 # the project's method card: R read, D derived, M from memory, P common practice.
 PULSE_RATE = Feature(
-    "pulse_rate", "pulse", Transform.LOG, +0.5, 20.0, 0.02, 0.05, 3.0, 10.0, 4.0,
+    "pulse_rate", "pulse", Transform.LOG, +0.5, 20.0, 0.02, 0.05, 4.0,
     "rises with excitement, but can fall with arousing music: half of skin drive's weight, never the majority",
     "PMC4623197 (R); 5 % over two minutes at rest (P)",
 )  # fmt: skip
 PULSE_AMPLITUDE = Feature(
-    "pulse_amplitude", "pulse", Transform.LOG, -0.5, 1e-9, 0.08, 0.25, 3.0, 10.0, 1.5,
+    "pulse_amplitude", "pulse", Transform.LOG, -0.5, 1e-9, 0.08, 0.25, 1.5,
     "vessels of the finger tighten with sympathetic drive, so the pulse wave shrinks",
     "Kistler et al. 1998 for vasoconstriction (R); 25 % at rest (P)",
 )  # fmt: skip
 SKIN_LEVEL = Feature(
-    "skin_level", "skin", Transform.LOG, +0.8, 0.05, 0.03, 0.06, 3.0, 10.0, 3.0,
+    "skin_level", "skin", Transform.LOG, +0.8, 0.05, 0.03, 0.06, 3.0,
     "tonic sweat: slow and steady; people differ tenfold, hence the logarithm",
     "Dawson, Schell & Filion, level 2-20 uS (M); 6 % over two minutes at rest (P)",
 )  # fmt: skip
 SKIN_DRIVE = Feature(
-    "skin_drive", "skin", Transform.LOG1P, +1.0, 0.02, 0.4, 0.8, 3.0, 10.0, 1.0,
+    "skin_drive", "skin", Transform.LOG1P, +1.0, 0.02, 0.4, 0.8, 1.0,
     "phasic sweat leads: the fastest and most specific sign; zero most of the time at rest, so the floor is wide",
     "Boucsein et al. 2012 (R); unit and scale (P)",
 )  # fmt: skip
 SKIN_RESPONSES = Feature(
-    "skin_responses", "skin", Transform.LOG1P, +0.6, 1.0, 0.3, 0.5, 3.0, 10.0, 20.0,
+    "skin_responses", "skin", Transform.LOG1P, +0.6, 1.0, 0.3, 0.5, 20.0,
     "responses a minute: a count is blind to electrode gain; slow, because a minute is counted",
     "1-3 a minute at rest, over 20 when aroused: Dawson, Schell & Filion (M)",
 )  # fmt: skip
 TEMPERATURE = Feature(
-    "temperature", "temperature", Transform.IDENTITY, -0.3, 0.0, 0.08, 0.15, 5.0, 20.0, 15.0,
+    "temperature", "temperature", Transform.IDENTITY, -0.3, 0.0, 0.08, 0.15, 15.0,
     "falls under stress about 15 s late, unrelated to sweat and pulse rate: slow weight only",
     "Kistler et al. 1998 (R); Boudewyns 1976 (R); 0.15 C over two minutes at rest (P)",
 )  # fmt: skip
 RMSSD = Feature(
-    "rmssd", "pulse", Transform.LOG, -0.15, 1.0, 0.15, 0.3, 5.0, 30.0, 30.0,
+    "rmssd", "pulse", Transform.LOG, -0.15, 1.0, 0.15, 0.3, 30.0,
     "vagal withdrawal; from under two minutes not comparable with norms: almost no weight, performers only",
     "Shaffer & Ginsberg 2017 (R); 30 % at rest (P)",
 )  # fmt: skip
 BREATH_RATE = Feature(
-    "breath_rate", "breath", Transform.LOG, +0.3, 2.0, 0.05, 0.15, 8.0, 20.0, 4.0,
+    "breath_rate", "breath", Transform.LOG, +0.3, 2.0, 0.05, 0.15, 4.0,
     "quicker breath with effort and excitement; a performer plays with it on purpose: little weight",
     "common practice (P)",
 )  # fmt: skip
 BREATH_DEPTH = Feature(
-    "breath_depth", "breath", Transform.LOG, 0.0, 1e-9, 0.1, 0.3, 8.0, 20.0, 4.0,
+    "breath_depth", "breath", Transform.LOG, 0.0, 1e-9, 0.1, 0.3, 4.0,
     "published, not fused: depth rises with calm and with effort alike",
     "common practice (P)",
 )  # fmt: skip
 MUSCLE = Feature(
-    "muscle", "muscle", Transform.LOG, 0.0, 1e-9, 0.15, 0.4, 3.0, 10.0, 0.3,
+    "muscle", "muscle", Transform.LOG, 0.0, 1e-9, 0.15, 0.4, 0.3,
     "published, not fused: a muscle tells what is played, not what is felt",
     "common practice (P)",
 )  # fmt: skip
@@ -145,11 +147,11 @@ MUSCLE = Feature(
 def scalar_feature(name: str) -> Feature:
     """A named scalar channel (a band power and the like): published against its own rest, never fused.
 
-    Its unit is unknown, so the floor of its scale is only there to divide by something; identity transform.
+    Its unit is unknown: no house's scale exists to shrink towards, and the floor is 2 % of its resting median.
     """
     return Feature(
-        name, name, Transform.IDENTITY, 0.0, 0.0, 1e-9, 1.0, 3.0, 10.0, 1.0,
-        "a maker's own number: meaning unknown, so it is shown and never counts", "common practice (P)",
+        name, name, Transform.IDENTITY, 0.0, 0.0, 1e-12, np.nan, 1.0,
+        "a maker's own number: meaning unknown, so it is shown and never counts", "common practice (P)", 0.02,
     )  # fmt: skip
 
 
@@ -192,7 +194,7 @@ def gather(table: FeatureTable, inputs: FusionInputs, rows: Rows) -> tuple[Float
     """Features of some listeners in transformed units, with their quality.
 
     value = transform(reading); quality = product of the reading's trust, times freshness
-    = clip((gone_s - age) / (gone_s - fresh_s), 0, 1), and 0 where the value is unknown or outside its domain.
+    = clip((GONE_S - age) / (GONE_S - FRESH_S), 0, 1), and 0 where the value is unknown or outside its domain.
 
     Args:
         table: F features. inputs: arrays (listeners,). rows: intp (m,).
@@ -223,13 +225,13 @@ def gather(table: FeatureTable, inputs: FusionInputs, rows: Rows) -> tuple[Float
 
 
 def _freshness(table: FeatureTable, age_s: Mapping[str, Floats], rows: Rows) -> Floats:
-    """(m, F) in [0, 1]: 1 until fresh_s, 0 from gone_s on; NaN ages count as never."""
+    """(m, F) in [0, 1]: 1 until FRESH_S, 0 from GONE_S on; NaN ages count as never."""
     fresh = np.ones((len(rows), table.size))
     for channel, numbers in table.of_channel.items():
         if channel in age_s:
-            age = age_s[channel][rows]
+            fade = (GONE_S - age_s[channel][rows]) / (GONE_S - FRESH_S)
             for f in numbers:
-                fresh[:, f] = (table.gone_s[f] - age) * table.fade_per_s[f]
+                fresh[:, f] = fade
     return np.fmin(np.fmax(fresh, 0.0, out=fresh), 1.0, out=fresh)
 
 

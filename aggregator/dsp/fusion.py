@@ -21,16 +21,21 @@ from aggregator.dsp.features import AUDIENCE, FeatureTable, FusionInputs, gather
 class FusionSettings:
     """Times in s, trusts and movement in [0, 1].
 
-    ``refresh_s``: how often a listener is refreshed. ``weight_glide_s``: time constant of the effective weights, so
-    that a channel which dies or comes does not jump the value. ``trusted``: a feature below this keeps its last value
-    (its weight still falls). ``still``: movement above it is no clean second of rest. ``hold_movement``: movement
-    above it holds the features, so that exercise is not published as feeling (above 1: never).
-    ``artefact_hold_s``: how long features are held after pulse and skin collapse at once.
+    ``refresh_s``: how often a listener is refreshed. ``weight_rise_s``/``weight_fall_s``: time constants of the
+    effective weights, so that a channel which comes or dies does not jump the value. ``z_per_s``: fastest change of z;
+    4 a second keep arousal within contract 11's 0.5, as d arousal/dz <= 1/8. ``onset_s``: time constant from 0.5 to
+    the first value. ``trust_rise_s``/``trust_fall_s``: time constants of confidence. ``trusted``: a feature below this
+    keeps its last value (its weight still falls). ``still``: movement above it is no clean second of rest.
+    ``hold_movement``: movement above it holds the features, so that exercise is not published as feeling (above 1:
+    never). ``artefact_hold_s``: how long features are held after pulse and skin collapse at once, with confidence
+    times ``artefact_confidence``.
     """
 
     baseline: BaselineSettings = field(default_factory=BaselineSettings)
     refresh_s: float = 0.2
-    weight_glide_s: float = 2.0
+    weight_rise_s: float = 4.0
+    weight_fall_s: float = 2.0
+    z_per_s: float = 4.0
     onset_s: float = 1.0
     trust_rise_s: float = 2.0
     trust_fall_s: float = 0.5
@@ -187,14 +192,17 @@ def _fuse(
     state.trust[due] = trust
     covered = formula.coverage(trust, table)
     anything = covered > 0.0
-    gain = 1.0 - np.exp(-span / settings.weight_glide_s)
+    rise, fall = 1.0 - np.exp(-span / settings.weight_rise_s), 1.0 - np.exp(-span / settings.weight_fall_s)
     weight = state.weight.take(due, axis=0)
-    weight += (gain * anything)[:, None] * (table.size_of_weight * trust - weight)
+    change = table.size_of_weight * trust - weight
+    weight += np.where(change > 0.0, rise, fall) * change * anything[:, None]
     state.weight[due] = weight
     onset = state.onset[due]
     onset += (1.0 - np.exp(-span / settings.onset_s)) * anything * (1.0 - onset)
     state.onset[due] = onset
-    state.z_step[due] = (onset * formula.combine(z, weight, table) - state.z[due]) / stride
+    limit = settings.z_per_s * span
+    step = np.clip(onset * formula.combine(z, weight, table) - state.z[due], -limit, limit)
+    state.z_step[due] = step / stride
     return covered
 
 
