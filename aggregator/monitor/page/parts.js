@@ -55,7 +55,7 @@ export class PartButtons {
       const button = [...$("parts").children].find((b) => b.dataset.part === this.asked);
       put("question", `Change from ${this.now} to ${this.asked} (${button.title})?`);
       $("no").textContent = `Keep ${this.now}`;
-      $("yes").focus();
+      $("confirm").focus(); // not the button: a key held down would answer at once
     } else if (before) {
       [...$("parts").children].find((b) => b.dataset.part === before)?.focus();
     }

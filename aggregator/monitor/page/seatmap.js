@@ -32,7 +32,7 @@ export class SeatMap {
   // Place the seats for the canvas's width: the hall's proportions, squeezed in depth where it would not fit a screen.
   lay() {
     const { x, y } = this.plan;
-    const width = this.canvas.parentElement.clientWidth;
+    const width = Math.max(this.canvas.parentElement.clientWidth, 200); // 0 while the page is not laid out
     const [x0, x1] = extent(x);
     const [y0, y1] = extent(y);
     const acrossM = Math.max(x1 - x0, 1);
