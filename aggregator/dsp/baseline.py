@@ -52,11 +52,13 @@ class BaselineSettings:
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """The house's robust deviation a feature, transformed units: ``scale`` (F,), or (listeners, F) when shards differ;
-    NaN: unknown, nothing is shrunk. ``counted``: proper baselines behind it (0: the table's own figures)."""
+    """The house's robust deviation a feature, transformed units: ``scale`` (F,), or (streams, F) with ``stream``
+    int64 (listeners,) saying whose is whose; NaN: unknown, nothing is shrunk. ``counted``: proper baselines behind it
+    (0: the table's own figures)."""
 
     scale: Floats
     counted: int = 0
+    stream: Ints | None = None
 
     @classmethod
     def of_table(cls, table: FeatureTable = AUDIENCE) -> Prior:
@@ -68,7 +70,8 @@ class Prior:
         return cls(np.array([scale.get(f.name, f.prior_scale) for f in table.features], np.float64))
 
     def at(self, rows: Rows) -> Floats:
-        return self.scale[rows] if self.scale.ndim == 2 else self.scale
+        """Scales for some rows: (m, F) or (F,)."""
+        return self.scale if self.stream is None else self.scale[self.stream[rows]]
 
 
 @dataclass(slots=True)
@@ -154,18 +157,21 @@ def advance(
         second: bool (m,), a second of the listener's own count ended. turn: bool (m,), their turn for medians.
         rest, drift: bool (m,), what their part allows.
 
-    Once a second: begin or end a collection, put a sample into the ring, drift. On their turn: medians. Each time,
-    until arrived: glide. Does not judge quality: gate ``values`` first.
+    Once a second: begin or end a collection, put a sample into the ring, drift. On their turn: medians, and a look at
+    whether the house's scale has changed. Each time, until arrived: glide.
+
+    Does not judge quality: gate ``values`` first.
     """
     if second.any():
         each, x, loose = rows[second], values[second], drift[second]
         _begin_and_end(state, each, x, rest[second], loose)
         _collect(state, each, x, loose, settings)
-        _drift(state, each[loose], x[loose], settings)
+        if loose.any():
+            _drift(state, each[loose], x[loose], settings)
     due = turn & (state.pending[rows] != NONE)
     if due.any():
         _take(state, rows[due], drift[due], table, settings)
-    gliding = second | ~state.settled[rows]
+    gliding = turn | ~state.settled[rows]
     if gliding.any():
         _glide(state, rows[gliding], dt_s, prior, table, settings)
 
@@ -197,6 +203,8 @@ def _begin_and_end(state: BaselineState, rows: Rows, values: Floats, rest: Bools
 def _collect(state: BaselineState, rows: Rows, values: Floats, drift: Bools, settings: BaselineSettings) -> None:
     """One sample into the ring; ask for medians when enough seconds have passed."""
     collecting = state.taking[rows] != IDLE
+    if not collecting.any():
+        return
     rows, values, drift = rows[collecting], values[collecting], drift[collecting]
     taken = state.taken_s[rows]
     state.ring[rows, :, taken % RING_S] = values
@@ -262,6 +270,7 @@ def _drift(state: BaselineState, rows: Rows, values: Floats, settings: BaselineS
     limit = settings.drift_limit_per_s * np.exp(state.own_log_scale[rows])
     step = np.clip((values - own) / settings.drift_s, -limit, limit)
     state.own_location[rows] = np.where(np.isfinite(step), own + step, own)
+    state.settled[rows] = False
 
 
 def _glide(

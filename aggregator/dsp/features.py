@@ -59,7 +59,7 @@ class FeatureTable:
     """Features in a fixed order, with their constants as arrays ``(F,)`` (read-only)."""
 
     def __init__(self, features: tuple[Feature, ...]) -> None:
-        """Raises ValueError: two features of one name, or none."""
+        """Raises ValueError: two features of one name, none, or a channel's features apart."""
         self.features = features
         self.names = tuple(f.name for f in features)
         if not features or len(set(self.names)) != len(features):
@@ -79,7 +79,13 @@ class FeatureTable:
         self.offset = np.where(log1p, unit, 0.0)
         self.shift = np.log(np.where(log1p, unit, 1.0))
         self.lowest = np.where(log1p, 0.0, np.where(self.is_log, unit, -np.inf))
+        if [f.channel for f in features] != sorted((f.channel for f in features), key=self._first):
+            raise ValueError(f"features of one channel must stand together, got {self.names}")
         self.channels = tuple(dict.fromkeys(f.channel for f in features))
+
+    def _first(self, channel: str) -> int:
+        """Where a channel first stands."""
+        return [f.channel for f in self.features].index(channel)
 
     def _array(self, name: str) -> Floats:
         return np.array([getattr(f, name) for f in self.features], np.float64)
@@ -156,7 +162,7 @@ def scalar_feature(name: str) -> Feature:
 
 
 AUDIENCE = FeatureTable((PULSE_RATE, PULSE_AMPLITUDE, SKIN_LEVEL, SKIN_DRIVE, SKIN_RESPONSES, TEMPERATURE))
-BODY = (*AUDIENCE.features, RMSSD, BREATH_RATE, BREATH_DEPTH, MUSCLE)
+BODY = (PULSE_RATE, PULSE_AMPLITUDE, RMSSD, *AUDIENCE.features[2:], BREATH_RATE, BREATH_DEPTH, MUSCLE)
 
 
 def performer_table(scalars: tuple[str, ...] = ()) -> FeatureTable:

@@ -1,11 +1,11 @@
-"""The formula: contract 10's figures, unit deviation at rest, confidence, the negative control."""
+"""The formula: contract 10's figures, unit deviation at rest and confidence."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from aggregator.dsp.arousal import BlankNotice, against_rest, blank_control, combine, coverage, squash
+from aggregator.dsp.arousal import against_rest, combine, coverage, squash
 from aggregator.dsp.features import AUDIENCE
 
 F = AUDIENCE.size
@@ -113,50 +113,3 @@ def test_confidence_rises_with_every_trust() -> None:
         more = base.copy()
         more[0, f] = 0.8
         assert coverage(more, AUDIENCE)[0] > coverage(base, AUDIENCE)[0]
-
-
-def curve(seconds: float, rate_hz: float = 4.0) -> np.ndarray:
-    t = np.arange(seconds * rate_hz) / rate_hz
-    return 0.6 + 0.1 * np.sin(2 * np.pi * t / 17.0)
-
-
-def test_blanks_that_show_nothing_leave_the_house_alone() -> None:
-    house = curve(60)
-    verdict = blank_control(house, np.full(len(house), np.nan), np.zeros(len(house)), rate_hz=4.0)
-    assert verdict.factor == 1.0
-    assert verdict.notice is BlankNotice.NONE
-
-
-def test_blanks_that_move_with_the_house_take_its_confidence() -> None:
-    house = curve(60)
-    verdict = blank_control(house, 0.3 * house, np.full(len(house), 0.05), rate_hz=4.0)
-    assert verdict.correlation == pytest.approx(1.0)
-    assert verdict.factor == pytest.approx(0.0)
-    assert verdict.notice is BlankNotice.MOVING
-
-
-def test_blanks_that_claim_a_signal_take_confidence_without_moving() -> None:
-    house = curve(60)
-    verdict = blank_control(house, np.full(len(house), 0.5), np.full(len(house), 0.3), rate_hz=4.0)
-    assert verdict.factor == pytest.approx(0.5)
-    assert verdict.notice is BlankNotice.TRUSTED
-
-
-@pytest.mark.parametrize(("seconds", "swing"), [(19.0, 0.1), (60.0, 0.001)])
-def test_too_short_or_too_still_says_nothing(seconds: float, swing: float) -> None:
-    house = 0.5 + swing * (curve(seconds) - 0.6) / 0.1
-    verdict = blank_control(house, house, np.full(len(house), 0.05), rate_hz=4.0)
-    assert verdict.factor == 1.0
-
-
-def test_independent_blanks_rarely_cost_anything() -> None:
-    """White series of 240 samples: |r| stays far below 0.5 (standard error 1/sqrt(239)); derived."""
-    rng = np.random.default_rng(11)
-    for _ in range(200):
-        a, b = 0.5 + 0.1 * rng.standard_normal((2, 240))
-        assert blank_control(a, b, np.full(240, 0.05), rate_hz=4.0).factor == 1.0
-
-
-def test_blank_control_wants_equal_lengths() -> None:
-    with pytest.raises(ValueError, match="240, 239 and 240"):
-        blank_control(np.zeros(240), np.zeros(239), np.zeros(240), rate_hz=4.0)
