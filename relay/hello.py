@@ -22,7 +22,7 @@ MAX_LABEL_LETTERS = 64  # of a sensor's model, firmware and kit, and of a perfor
 CHANNEL_NAME = re.compile(r"[a-z0-9-]{1,24}")
 STREAM_ID = re.compile(r"[0-9a-fA-F]{1,16}")
 KNOWN_CHANNELS: dict[str, tuple[str, str]] = {
-    "pulse": ("raw", "photoplethysmogram at the fingertip, any scale; more light absorbed is a smaller value"),
+    "pulse": ("raw", "photoplethysmogram, any scale and either polarity"),
     "skin": ("uS", "skin conductance, microsiemens"),
     "temperature": ("C", "skin temperature, degrees Celsius"),
     "motion": ("m/s2", "magnitude of acceleration, gravity included"),
@@ -154,5 +154,8 @@ def _remembered(found: object) -> str | None:
         return None
     if not isinstance(found, dict):
         raise FieldError("consent", found, "an object with answer and text, or nothing")
-    answer, text = read_consent(found)
+    try:
+        answer, text = read_consent(found)
+    except FieldError as error:
+        raise FieldError(f"consent.{error.field}", found.get(error.field), error.allowed) from error
     return text if answer else None

@@ -80,9 +80,7 @@ class Session:
             sequence = self._house.layouts.check(raw, self._channels)
         except WireError:
             return -1
-        if sequence > self.next + MAX_AHEAD and sequence > self._skipped_to + MAX_AHEAD:
-            return -1
-        return sequence
+        return -1 if sequence > self.next + MAX_AHEAD and self._too_far(sequence) else sequence
 
     def receive(self, message: str | bytes, now_ms: float) -> list[Action]:
         """What to do about one whole message. Never raises."""
@@ -263,18 +261,24 @@ class Session:
             sequence = self._house.layouts.check(raw, self._channels)
         except WireError as error:
             return self._refuse(error.code.value, error.found, error.allowed, _sequence_of(raw))
-        limit = max(self.next, self._skipped_to) + MAX_AHEAD
-        if sequence > limit:
-            return self._refuse("ahead", sequence, f"up to {limit}", sequence)
+        if self._too_far(sequence):
+            return self._refuse("ahead", sequence, f"up to {self._limit()}", sequence)
         return [Samples(sequence, raw, now_ms)]
 
     def _take_skip(self, about: tuple[int, int], _now_ms: float) -> list[Action]:
         first, last = about
-        limit = max(self.next, self._skipped_to) + MAX_AHEAD
-        if first > limit or len(self._skips) >= MAX_SKIPS:
-            return self._refuse("ahead", first, f"up to {limit}, {MAX_SKIPS} ranges", first)
+        if self._too_far(first) or len(self._skips) >= MAX_SKIPS:
+            return self._refuse("ahead", first, f"up to {self._limit()}, {MAX_SKIPS} ranges", first)
         self._skipped_to = max(self._skipped_to, last + 1)
         return [Write(Skip(self.listener, self.stream, first, last))]
+
+    def _limit(self) -> int:
+        return max(self.next, self._skipped_to) + MAX_AHEAD
+
+    def _too_far(self, number: int) -> bool:
+        """Beyond the window; or beyond it but for a skip, with the window's worth already waiting behind a hole."""
+        behind_a_hole = number > self.next + MAX_AHEAD and len(self._early) >= MAX_AHEAD
+        return number > self._limit() or behind_a_hole
 
     def _erase(self, _about: Any, now_ms: float) -> list[Action]:
         self._house.erase(self.listener)

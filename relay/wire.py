@@ -39,6 +39,7 @@ MAX_SAMPLES_A_BLOCK = 1024  # 2 s at 500 Hz (muscle): more is a broken client
 MAX_BLOCK_OFFSET_US = 10_000_000  # a packet never spans more than the 10 s after which samples count as a gap
 TIMES_FLAG = 16
 TIME_UNIT_US = 100  # unit of the u16 sample times: 6.5 s between two samples at most
+MAX_STEP = 65_535  # of those units, u16
 MISSING_INT16 = -32768
 
 INT16, FLOAT32, INT16_TIMED, FLOAT32_TIMED = 1, 2, 17, 18
@@ -111,6 +112,8 @@ def encode(packet: Packet) -> bytes:
         if block.times_us is not None:
             ticks = np.rint(block.times_us / TIME_UNIT_US)  # rounded before the difference: errors do not add up
             steps = np.diff(ticks, prepend=ticks[:1])
+            if not ((steps >= 0) & (steps <= MAX_STEP)).all():
+                raise WireError(Refusal.TIME, f"a step of {steps.max():g} x 100 us", f"0..{MAX_STEP}, never backwards")
             bodies.append(steps.astype("<u2").tobytes())
     head = _HEADER.pack(VERSION, len(packet.blocks), 0, packet.sequence, packet.time_us)
     raw = b"".join((head, *descriptors, *bodies))

@@ -1,0 +1,117 @@
+"""The outbox: strict order through failures, ages anew, bounds that refuse."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from relay.entries import Control, Marker, decode_control, decode_packets, is_packets
+from relay.outbox import MAX_BATCH_PACKETS, Outbox
+
+
+@dataclass
+class Someone:
+    listener: int = 5
+    stream: int = 9
+
+
+def opened(payloads: list[bytes]) -> list[tuple[bytes, int] | Control]:
+    """What payloads hold, in order: (packet, age) or the control entry."""
+    made: list[tuple[bytes, int] | Control] = []
+    for payload in payloads:
+        if is_packets(payload):
+            batch = decode_packets(payload)
+            for at, record in zip(batch.starts, batch.records, strict=True):
+                made.append((payload[at : at + record["size"]], int(record["age_ms"])))
+        else:
+            made.append(decode_control(payload))
+    return made
+
+
+@given(st.lists(st.sampled_from(["packet", "event", "take", "accepted", "failed"]), max_size=60))
+def test_nothing_is_lost_or_reordered_by_failures(steps: list[str]) -> None:
+    """Whatever fails in between: what is accepted, in the order of acceptance, is what was put, in that order."""
+    box = Outbox()
+    put: list[object] = []
+    accepted: list[object] = []
+    flying: list[object] = []
+    for number, step in enumerate([*steps, "failed", "take", "accepted", "take", "accepted"]):
+        if step == "packet":
+            assert box.put(Someone(), number, b"%d" % number, 0.0)
+            put.append(b"%d" % number)
+        elif step == "event":
+            assert box.put_event(None, Marker(str(number)), 0.0)
+            put.append(Marker(str(number)))
+        elif step == "take":
+            taken: list[object] = [item[0] if isinstance(item, tuple) else item for item in opened(box.take(100.0))]
+            assert not (flying and taken), "one append at a time"
+            flying = flying or taken
+        elif step == "accepted":
+            items = box.accepted()
+            assert len(items) == len(flying)
+            accepted, flying = accepted + flying, []
+        else:
+            box.failed()
+            flying = []
+    assert accepted == put
+    assert len(box) == box.bytes == 0
+
+
+def test_ages_are_computed_anew_after_a_failure() -> None:
+    box = Outbox()
+    box.put(Someone(), 1, b"a", 1000.0)
+    assert opened(box.take(1010.0)) == [(b"a", 10)]
+    box.failed()
+    box.put(Someone(), 2, b"b", 1500.0)
+    assert opened(box.take(2000.0)) == [(b"a", 1000), (b"b", 500)]
+    assert box.statistics().resent == 2  # everything that left with the repetition
+
+
+def test_control_entries_split_batches_where_they_stand() -> None:
+    box = Outbox()
+    box.put(Someone(), 1, b"a", 0.0)
+    box.put_event(None, Marker("m"), 0.0)
+    box.put(Someone(), 2, b"b", 0.0)
+    box.put(Someone(), 3, b"c", 0.0)
+    payloads = box.take(0.0)
+    assert len(payloads) == 3
+    assert opened(payloads) == [(b"a", 0), Marker("m"), (b"b", 0), (b"c", 0)]
+
+
+def test_whose_packets_they_are() -> None:
+    box = Outbox()
+    box.put(Someone(2**64 - 1, 7), 1, b"a", 0.0)
+    records = decode_packets(box.take(0.0)[0]).records
+    assert (int(records["listener"][0]), int(records["stream"][0])) == (2**64 - 1, 7)
+    assert [(item.sequence, item.event) for item in box.accepted()] == [(1, None)]
+
+
+def test_the_bound_refuses_packets_before_control_entries() -> None:
+    box = Outbox(bound_items=10)
+    assert all(box.put(Someone(), n, b"x", 0.0) for n in range(10))
+    assert not box.put(Someone(), 10, b"x", 0.0)
+    assert box.put_event(None, Marker("m"), 0.0)
+    assert not box.put_event(None, Marker("m"), 0.0)
+    assert box.statistics().refused == 2
+    box.take(0.0)
+    box.accepted()
+    assert box.put(Someone(), 11, b"x", 0.0)
+
+
+def test_the_bound_in_bytes() -> None:
+    box = Outbox(bound_bytes=10_000)
+    taken = sum(box.put(Someone(), n, bytes(800), 0.0) for n in range(100))
+    assert taken == 10
+    assert box.bytes <= 10_000
+
+
+def test_one_take_is_bounded() -> None:
+    box = Outbox()
+    for n in range(MAX_BATCH_PACKETS + 5):
+        box.put(Someone(), n, b"x", 0.0)
+    assert len(opened(box.take(0.0))) == MAX_BATCH_PACKETS
+    assert box.take(0.0) == []
+    box.accepted()
+    assert len(opened(box.take(0.0))) == 5
