@@ -71,6 +71,7 @@ class Browser:
         """Load a page and wait for its load event."""
         for domain in ("Page", "Runtime", "Log", "Network"):
             await self.call(f"{domain}.enable")
+        await self.call("Emulation.setFocusEmulationEnabled", enabled=True)
         await self.size(width, height)
         await self.call("Page.navigate", url=url)
         await asyncio.wait_for(self._loaded.wait(), WAIT_S)
