@@ -181,7 +181,7 @@ class Chains:
             [given.get(name, default) for name, default in zip(AUDIENCE.names, AUDIENCE.prior_scale, strict=True)]
             for given in by_stream
         ])  # fmt: skip
-        return Prior(scale[self.listeners.table.shard], 1)
+        return Prior(scale, 1, self.listeners.table.shard)
 
     def _age_s(self, name: str, now_ms: int) -> Floats:
         return (now_ms - getattr(self.arrivals, f"{name}_ms")) * 1e-3

@@ -72,9 +72,9 @@ class Phone:
         return self.listener % SHARDS
 
     def controls(self) -> list[Control]:
-        """The claim and the consent."""
+        """The consent and the claim, in the order in which a relay writes them."""
         join = Join(self.listener, self.stream, self.seat, self.role, self.channels, name=self.name)
-        return [join, Consent(self.listener, True, "v1")]
+        return [Consent(self.listener, True, "v1"), join]
 
     def packet(self, sequence: int) -> Sent:
         """The packet of quarter second ``sequence``, which arrives when its last sample was taken, plus the delay."""
@@ -118,16 +118,22 @@ def _hash(at: NDArray[np.int64], seed: int) -> NDArray[np.float64]:
 
 @dataclass(slots=True)
 class Tape:
-    """Entries of an evening under construction: stamps rise within each stream."""
+    """Entries of an evening under construction, put in any order; stamps rise within each stream."""
 
-    entries: list[Entry] = field(default_factory=list)
-    _last: dict[int, Stamp] = field(default_factory=dict)
+    _put: list[tuple[int, int, bytes]] = field(default_factory=list)
+
+    @property
+    def entries(self) -> list[Entry]:
+        """All entries by time; what was put first comes first within a millisecond."""
+        made = []
+        count: dict[tuple[int, int], int] = {}
+        for ms, stream, payload in sorted(self._put, key=lambda put: put[0]):
+            n = count[(ms, stream)] = count.get((ms, stream), -1) + 1
+            made.append(Entry(Stamp(ms, n), stream, payload))
+        return made
 
     def put(self, ms: int, stream: int, payload: bytes) -> None:
-        last = self._last.get(stream, Stamp(0, 0))
-        stamp = Stamp(ms, 0) if ms > last.ms else Stamp(last.ms, last.n + 1)
-        self._last[stream] = stamp
-        self.entries.append(Entry(stamp, stream, payload))
+        self._put.append((ms, stream, payload))
 
     def control(self, ms: int, stream: int, event: Control) -> None:
         self.put(ms, stream, encode_control(event))
