@@ -256,13 +256,12 @@ class OscLayout:
 
     def _seats(self, snapshot: Snapshot, now_s: float) -> list[memoryview]:
         sent: list[memoryview] = []
-        floats = np.stack((snapshot.arousal, snapshot.confidence), axis=1).astype(np.float32)
+        floats = np.stack((snapshot.arousal, snapshot.confidence)).astype(np.float32, copy=False)
+        s = self.settings
         for stream, name in self._streams:
-            values: Values = snapshot.state.astype(np.int32)[:, None]
+            values: Values = snapshot.state.astype(np.int32)[None]
             if name != "state":
-                wanted = {"arousal": slice(0, 1), "confidence": slice(1, 2), "both": slice(0, 2)}[name]
-                values = self._usable_seats(floats[:, wanted], stream)
-            s = self.settings
+                values = self._usable_seats(floats[ROWS[name]], stream)
             sent += stream.due(values, now_s, s.refresh_s, s.seat_datagrams_a_tick)
             stream.data.write_tick(snapshot.epoch, snapshot.sequence, snapshot.cut_ms)
         return sent
@@ -287,6 +286,7 @@ class OscLayout:
         return list(built.views)
 
 
+ROWS = {"arousal": slice(0, 1), "confidence": slice(1, 2), "both": slice(0, 2)}  # of arousal over confidence
 SLOPE_PLACE = 6  # of the slope among the head's numbers: arousal, confidence, counted, three percentiles, slope
 _NOBODY = Estimate(0.5, 0.0, 0, 0.5, 0.5, 0.5, 0.0, 1.0)  # a section that the snapshot leaves out
 

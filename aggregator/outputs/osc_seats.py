@@ -18,7 +18,7 @@ Values = NDArray[np.float32] | NDArray[np.int32]
 class SeatStream:
     """Seat values of one address, ``words_a_seat`` arguments each.
 
-    ``sent`` (seats, words_a_seat) is what the buffer holds: the value that last left. A datagram is due when one of
+    ``sent`` (words_a_seat, seats) is what the buffer holds: the value that last left. A datagram is due when one of
     its seats moved by ``deadband`` or more since it last left, or when the rotation reaches it. Of the due ones the
     longest unsent go first, at most as many as the caller allows; the others stay due, so nothing is lost.
     """
@@ -30,7 +30,7 @@ class SeatStream:
         number = np.array([b for b, _ in places], dtype=np.int64)
         offset = np.array([o for _, o in places], dtype=np.int64)
         first = self.data.starts[number] + offset // WORD_BYTES
-        self._index = first[:, None] + np.arange(words_a_seat)
+        self._index = first + np.arange(words_a_seat)[:, None]
         self._of_seat = number
         self._first_seat = np.flatnonzero(np.r_[True, np.diff(number) > 0])
         self._target = self.data.ints if integers else self.data.floats
@@ -49,11 +49,12 @@ class SeatStream:
     def due(self, values: Values, now_s: float, refresh_s: float, at_most: int) -> list[memoryview]:
         """The datagrams to send now, with their numbers (not their tick) written.
 
-        ``values`` (seats, words_a_seat), finite. ``at_most`` bounds the datagrams of this tick.
+        ``values`` (words_a_seat, seats), finite. ``at_most`` bounds the datagrams of this tick.
         """
         self._rotate(now_s, refresh_s)
-        moved = np.abs(values - self.sent).max(axis=1) >= self._deadband
-        due = np.logical_or.reduceat(moved, self._first_seat) | self._forced
+        due = self._forced.copy()
+        for now, before in zip(values, self.sent, strict=True):
+            due |= np.logical_or.reduceat(np.abs(now - before) >= self._deadband, self._first_seat)
         which = np.flatnonzero(due)
         self._unsent_ticks += 1
         if len(which) > at_most:
@@ -75,11 +76,15 @@ class SeatStream:
     def _write(self, values: Values, which: NDArray[np.intp]) -> None:
         if not len(which):
             return
-        chosen = np.zeros(len(self.data), dtype=np.bool_)
-        chosen[which] = True
-        seats = chosen[self._of_seat]
-        self.sent[seats] = values[seats]
-        self._target[self._index[seats]] = self.sent[seats]
+        if len(which) == len(self.data):
+            self.sent[:] = values
+            self._target[self._index] = values
+        else:
+            chosen = np.zeros(len(self.data), dtype=np.bool_)
+            chosen[which] = True
+            seats = np.flatnonzero(chosen[self._of_seat])
+            self.sent[:, seats] = values[:, seats]
+            self._target[self._index[:, seats]] = values[:, seats]
         self._forced[which] = False
         self._unsent_ticks[which] = 0
 
