@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 HISTORY_S = 600  # ten minutes of the house on the page
 HISTORY_HZ = 4
 LABELS_MAX = 200  # part changes and markers kept for the time line; the oldest go first
+LABELS_SAID = 8  # of them in each live message
 LABEL_CHARACTERS = 60
 LEVEL_UNIT = 255  # a seat's level and confidence as one byte each
 HEADER_ALIGN = 4
@@ -89,12 +90,12 @@ class History:
     _part: str = ""
     _markers: frozenset[tuple[int, str]] = frozenset()
 
-    def add(self, snapshot: Snapshot, status: MonitorStatus) -> list[tuple[int, str, str]]:
-        """Remember one snapshot (call at most ``HISTORY_HZ`` a second); returns the labels that are new."""
+    def add(self, snapshot: Snapshot, status: MonitorStatus) -> None:
+        """Remember one snapshot (call at most ``HISTORY_HZ`` a second), and the labels that are new with it."""
         house = snapshot.house
         interval = round(house.low, 4), round(house.high, 4)
         self.rows.append((snapshot.cut_ms, round(house.arousal, 4), round(house.confidence, 4), *interval))
-        fresh = []
+        fresh: list[tuple[int, str, str]] = []
         if snapshot.part != self._part:
             fresh.append((snapshot.cut_ms, "part", snapshot.part))
             self._part = snapshot.part
@@ -102,7 +103,10 @@ class History:
         fresh += [(ms, "marker", text[:LABEL_CHARACTERS]) for ms, text in sorted(markers - self._markers)]
         self._markers = markers
         self.labels.extend(fresh)
-        return fresh
+
+    def latest_labels(self) -> list[tuple[int, str, str]]:
+        """The last few labels: said with each message, because a slow page may skip the one that brought them."""
+        return list(self.labels)[-LABELS_SAID:]
 
 
 def plan_message(plan: SeatPlan, title: str) -> bytes:

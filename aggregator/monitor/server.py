@@ -136,7 +136,8 @@ class Monitor:
         fresh = snapshot is not None and (snapshot.epoch, snapshot.sequence) != self._shown
         if snapshot is not None and fresh:
             self._shown = (snapshot.epoch, snapshot.sequence)
-            said["labels"] = self._history.add(snapshot, self._status)
+            self._history.add(snapshot, self._status)
+        said["labels"] = self._history.latest_labels()
         self._live.publish(live_message(said, snapshot))
 
     async def _keep_telling(self) -> None:

@@ -61,8 +61,12 @@ class Feed:
         """Make this the newest snapshot."""
         if self.counts["json"].readers:
             self._json.publish(encode_json(snapshot))
+        else:
+            self._json.forget()
         if self.counts["binary"].readers:
             self._binary.publish(encode_binary(snapshot))
+        else:
+            self._binary.forget()
 
     async def handler(self, request: web.Request) -> web.StreamResponse:
         """``/feed?token=...`` as JSON text, ``/feed?form=binary&token=...``, or ``/feed?form=plan`` once for names."""

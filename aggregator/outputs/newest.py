@@ -36,6 +36,10 @@ class Newest(Generic[T]):
         self._changed.set()
         self._changed = asyncio.Event()
 
+    def forget(self) -> None:
+        """Drop the value: a reader that comes later waits for the next, and is not given an old one."""
+        self._value = None
+
     async def after(self, number: int) -> tuple[int, T]:
         """The newest value once it is newer than ``number`` (0: any), with its own number."""
         while self.number == number or self._value is None:

@@ -160,6 +160,21 @@ async def test_both_forms_arrive_over_a_real_websocket() -> None:
             }  # fmt: skip
 
 
+async def test_a_reader_that_comes_later_is_not_given_an_old_snapshot() -> None:
+    feed = Feed(PLAN, FeedSettings(token=TOKEN))
+    async with served(feed) as (session, url):
+        async with session.ws_connect(f"{url}?token={TOKEN}") as first:
+            await eventually(lambda: feed.counts["json"].readers == 1)
+            feed.publish(snapshot(PLAN, 1))
+            await first.receive_str()
+        await eventually(lambda: feed.counts["json"].readers == 0)
+        feed.publish(snapshot(PLAN, 2))
+        async with session.ws_connect(f"{url}?token={TOKEN}") as second:
+            await eventually(lambda: feed.counts["json"].readers == 1)
+            feed.publish(snapshot(PLAN, 3))
+            assert json.loads(await second.receive_str())["sequence"] == 3
+
+
 @pytest.mark.parametrize(
     ("query", "status"),
     [

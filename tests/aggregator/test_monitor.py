@@ -113,6 +113,7 @@ async def test_live_messages_carry_header_and_seats() -> None:
         assert header["states"] == shot.states.tolist()
         assert header["notices"] == ["rest shortened for the demo"]
         assert header["outputs"][0]["sent"] == 7
+        assert [label[1:] for label in header["labels"]] == [["part", "piece"]]
         assert header["queues"][0] == {
             "name": "bus", "fill": 3, "bound": 100, "unit": "entries", "policy": "phones are asked to wait", "lost": 1,
         }  # fmt: skip

@@ -157,6 +157,28 @@ async def test_before_the_first_snapshot_the_page_says_so(tmp_path: Path) -> Non
         await monitor.close()
 
 
+async def test_a_closed_part_is_said_beside_the_outputs(tmp_path: Path) -> None:
+    async with opened(tmp_path, House(), replace(shot(), part="doors")) as (monitor, page):
+        await page.until("document.getElementById('part').textContent === 'doors'")
+        await page.until("!document.getElementById('closed').hidden")
+        monitor.update(replace(shot(2), part="piece"), STATUS)
+        await page.until("document.getElementById('closed').hidden")
+        labels = "[...document.querySelectorAll('[data-part][aria-current]')].map((b) => b.dataset.part).join()"
+        assert await page.value(labels) == "piece"
+
+
+async def test_less_motion_is_honoured(tmp_path: Path) -> None:
+    """Where less motion is asked for, a seat's colour goes a smaller share of its way with each message."""
+    shares = {}
+    for wish in ("no-preference", "reduce"):
+        still = replace(shot(), arousal=np.zeros(60, np.float32))
+        async with opened(tmp_path / wish, House(), still) as (_, page):
+            await page.call("Emulation.setEmulatedMedia", features=[{"name": "prefers-reduced-motion", "value": wish}])
+            await page.until("document.getElementById('value').textContent === '0.62'")
+            shares[wish] = await page.value("import('/main.js').then((m) => m.smoothing())")
+    assert shares["reduce"] < shares["no-preference"] / 3
+
+
 async def test_seats_are_read_by_keyboard_and_pointer(tmp_path: Path) -> None:
     first = shot()
     async with opened(tmp_path, House(), first) as (_, page):

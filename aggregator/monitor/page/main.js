@@ -14,6 +14,11 @@ const CALM_EVERY = 4; // and drawn once a second
 const $ = (id) => document.getElementById(id);
 const calm = window.matchMedia("(prefers-reduced-motion: reduce)");
 
+// The share of its way that a seat's colour goes at each message.
+export function smoothing() {
+  return calm.matches ? CALM_SMOOTHING : SMOOTHING;
+}
+
 const timeline = new Timeline($("timeline"));
 const map = new SeatMap($("seats"), $("ring"));
 const parts = new PartButtons();
@@ -71,8 +76,9 @@ function showSnapshot(decoded) {
   panels.showSections(plan, header.sections);
   panels.showPerformers(header.performers);
   parts.show(header.part);
+  $("closed").hidden = plan.parts.find((p) => p.name === header.part)?.open ?? false;
   timeline.add([header.cut_ms, house.arousal, house.confidence, house.low, house.high], header.labels ?? []);
-  map.update(decoded, calm.matches ? CALM_SMOOTHING : SMOOTHING);
+  map.update(decoded, smoothing());
   if (!calm.matches || messages % CALM_EVERY === 0) draw();
   messages++;
   if (marked >= 0) readOut(marked);
@@ -94,7 +100,8 @@ function showAge() {
     return;
   }
   document.title = "old values · ripieno";
-  panels.put("stale", `${howOld(age)} ${whatToCheck()}`);
+  panels.put("age", howOld(age));
+  panels.put("check", whatToCheck());
 }
 
 function howOld(age) {
@@ -108,6 +115,12 @@ function whatToCheck() {
     return "This page has lost the service. Check that ripieno runs, and this device's network; the page connects by itself.";
   }
   return "The service answers but makes no new snapshot. Check the notices, the queues and its log.";
+}
+
+// Spoken only when the seat changes, else a screen reader would never come to an end.
+function moveTo(seat) {
+  readOut(seat);
+  if (seat >= 0) panels.put("spoken", $("readout").textContent);
 }
 
 function readOut(seat) {
@@ -125,13 +138,13 @@ function wireMap() {
   const keys = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
   canvas.addEventListener("pointermove", (e) => plan && readOut(map.seatAt(e.clientX, e.clientY)));
   canvas.addEventListener("pointerleave", () => readOut(document.activeElement === canvas ? marked : -1));
-  canvas.addEventListener("focus", () => plan && readOut(Math.max(marked, 0)));
+  canvas.addEventListener("focus", () => plan && moveTo(Math.max(marked, 0)));
   canvas.addEventListener("blur", () => readOut(-1));
   canvas.addEventListener("keydown", (e) => {
     if (!plan) return;
     const to = { Home: 0, End: map.seats - 1 }[e.key];
-    if (to !== undefined) readOut(to);
-    else if (e.key in keys) readOut(map.next(Math.max(marked, 0), ...keys[e.key]));
+    if (to !== undefined) moveTo(to);
+    else if (e.key in keys) moveTo(map.next(Math.max(marked, 0), ...keys[e.key]));
     else return;
     e.preventDefault();
   });

@@ -23,9 +23,10 @@ export class Timeline {
 
   add(row, labels) {
     const last = this.rows.at(-1);
+    const known = new Set(this.labels.map(String));
+    this.labels.push(...labels.filter((label) => !known.has(String(label))));
     if (last && row[0] <= last[0]) return;
     this.rows.push(row);
-    this.labels.push(...labels);
     const oldest = row[0] - KEPT_MS;
     while (this.rows[0][0] < oldest) this.rows.shift();
   }
