@@ -9,16 +9,12 @@ When a block closes, its highest sample is a crest, refined by a parabola throug
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from aggregator.dsp.columns import Bools, Floats, Ints, Rows
+from aggregator.dsp.columns import Bools, Floats, Floats32, Ints, Rows
 from aggregator.dsp.grid import PULSE_HZ, Events
-from aggregator.dsp.pulse_state import INTERVALS, LOOK_AHEAD, TEMPLATE, WAVE, WIDEST, PulseState
-
-if TYPE_CHECKING:
-    from aggregator.dsp.pulse import Slab
+from aggregator.dsp.pulse_state import INTERVALS, LOOK_AHEAD, TEMPLATE, WAVE, WIDEST, PulseState, Slab
 
 NARROWEST = 5  # samples; Elgendi asks for the 111 ms of a systolic peak, our squared crest is narrower
 REFRACTORY_S = 0.3
@@ -32,32 +28,33 @@ RATIO_LOW, RATIO_HIGH = 0.72, 1.38
 EARLY_SHARE, LOW_SHARE = 0.62, 0.6  # earlier than this share of the median and lower than this share of the height
 RECOVER_S = 2.0  # after so long without a beat any crest is one
 TINY_SHARE = 0.2  # of the running crest height: not a beat
-HEIGHT_GAIN, MATCH_GAIN, TEMPLATE_GAIN, STRANGER_GAIN = 0.2, 0.25, 0.15, 0.05
-GOOD_MATCH = 0.7
+HEIGHT_GAIN, MATCH_GAIN = 0.2, 0.25
+# A beat of this likeness is one of the same kind; the template learns it faster than a stranger, which it may have to
+# become when the finger moves. Orphanidou (2015) asks for 0.86 of a whole window; single beats scatter.
+GOOD_MATCH, TEMPLATE_GAIN, STRANGER_GAIN = 0.75, 0.15, 0.1
 AMPLITUDE_GAIN, AMPLITUDE_STEP = 0.2, 0.5  # running mean of its logarithm over ~5 beats, a beat counts e^0.5 at most
 VARIABILITY_S = 120.0  # RMSSD wants 2 min at the least to be trusted (Shaffer & Ginsberg 2017)
 
-Seconds = Callable[["PulseState", "Slab", Rows], None]
+Seconds = Callable[[PulseState, Slab], None]
 
 
 def find_beats(state: PulseState, slab: Slab, inside: Bools, each_second: Seconds) -> list[Events]:
     """Beats of a slab in each listener's own order; their second's work falls between the beats around it."""
     i, k, opened = _closings(state, slab, inside)
-    before = k <= slab.due[i]
+    before = k <= slab.second[i]
     parts = _rounds(state, slab, i[before], k[before], opened[before])
-    due = np.flatnonzero(slab.due < slab.count)
-    if len(due):
-        each_second(state, slab, due)
+    if len(slab.due):
+        each_second(state, slab)
     after = ~before
     return parts + _rounds(state, slab, i[after], k[after], opened[after])
 
 
 def _closings(state: PulseState, slab: Slab, inside: Bools) -> tuple[Rows, Ints, Ints]:
     """Where blocks of interest close: listener, step, grid index at which the block opened; sorted by listener."""
-    rows, t = slab.rows, len(inside)
+    rows, t = slab.rows, inside.shape[1]
     history = np.empty((len(rows), t + 1), np.bool_)
     history[:, 0] = state.inside[rows]
-    history[:, 1:] = inside.T
+    history[:, 1:] = inside
     i, k = np.divmod(np.flatnonzero(history[:, 1:] != history[:, :-1]), t)
     seen = k < slab.count[i]
     i, k = i[seen], k[seen]
@@ -74,61 +71,68 @@ def _closings(state: PulseState, slab: Slab, inside: Bools) -> tuple[Rows, Ints,
 
 def _rounds(state: PulseState, slab: Slab, i: Rows, k: Ints, opened: Ints) -> list[Events]:
     """Each listener's first closing, then everybody's second, and so on: a row occurs once in a round."""
+    wide = slab.index[i] + k - opened
+    keep = wide >= NARROWEST
+    i, k, wide = i[keep], k[keep], wide[keep]
     parts = []
     while len(i):
         first = np.ones(len(i), np.bool_)
         first[1:] = i[1:] != i[:-1]
-        parts.append(_beats(state, slab, i[first], k[first], opened[first]))
-        i, k, opened = i[~first], k[~first], opened[~first]
+        parts.append(_beats(state, slab, i[first], k[first], wide[first]))
+        i, k, wide = i[~first], k[~first], wide[~first]
     return parts
 
 
-def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, opened: Ints) -> Events:
+def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Ints) -> Events:
     """Judge one closing block a listener."""
-    wide = slab.index[i] + k - opened
-    keep = wide >= NARROWEST
-    i, k, wide = i[keep], k[keep], wide[keep]
     rows = slab.rows[i]
-    place, crest, height, foot = _crest(slab, i, k, wide)
+    place, crest, around = _crest(slab, i, k, wide)
+    height = around[:, FOOT].astype(np.float64)
     at = slab.index[i] + place - WAVE + crest
     last = state.last_beat_index[rows]
     since = (at - last) / PULSE_HZ
     usual = median_interval(state.intervals[rows])
-    accepted = _accepted(since, usual, height, state.height[rows])
-    i, rows, place, at, last = i[accepted], rows[accepted], place[accepted], at[accepted], last[accepted]
-    since, usual, height, foot = since[accepted], usual[accepted], height[accepted], foot[accepted]
-    gap = slab.gap[i] if slab.gap.ndim == 1 else slab.gap[k[accepted], i]
-    joined = ~((last <= gap) & (gap < at)) & (since >= SHORTEST_S) & (since <= LONGEST_S)
+    typical = state.height[rows]
+    a = _accepted(since, usual, height, typical)
+    i, k, rows, around, at, last = i[a], k[a], rows[a], around[a], at[a], last[a]
+    since, usual, height, typical = since[a], usual[a], height[a], typical[a]
+    before = state.good[rows]
+    good = _shape(state, rows, around, height, typical)
+    gap = slab.gap[i] if slab.gap.ndim == 1 else slab.gap[k, i]
+    broken = (last <= gap) & (gap < at)
+    joined = ~broken & good & before & (since >= SHORTEST_S) & (since <= LONGEST_S)
     ratio = since / usual
     clean = joined & (np.isnan(ratio) | ((ratio >= RATIO_LOW) & (ratio <= RATIO_HIGH)))
     interval = np.where(clean, since, np.nan)
     _remember(state, rows, since, joined, interval)
-    _shape(state, slab, i, rows, place, height, foot)
+    state.good[rows] = good
+    state.good_index[rows[good]] = at[good]
     state.beats[rows] += 1
     state.last_beat_index[rows] = at
     return Events(rows, at, interval)
 
 
-def _crest(slab: Slab, i: Rows, k: Ints, wide: Ints) -> tuple[Ints, Floats, Floats, Floats]:
-    """Highest sample of each block: its place in ``waves``, parabolic offset, height, and the height of its foot."""
+def _crest(slab: Slab, i: Rows, k: Ints, wide: Ints) -> tuple[Ints, Floats, Floats32]:
+    """Highest sample of each block: its place in ``waves``, parabolic offset, and the wave around it, upright.
+
+    The wave around it runs from FOOT samples before the crest to the template's end.
+    """
     width = slab.waves.shape[1]
-    sign = _signs(slab, i, k)
     flat = slab.waves.reshape(-1)
+    sign = slab.signs(i, k)[:, None]
     end = i * width + k + (WAVE - LOOK_AHEAD - 1)
-    back = np.arange(WIDEST)
-    block = flat[end[:, None] - back] * sign[:, None]
-    block[back >= wide[:, None]] = -np.inf
+    block = flat[end[:, None] - _BACK] * sign
+    block[wide[:, None] <= _BACK] = -np.inf
     top = end - np.argmax(block, axis=1)
-    y0, y1, y2 = flat[top - 1] * sign, flat[top] * sign, flat[top + 1] * sign
-    bend = y0 - 2.0 * y1 + y2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        offset = np.where(bend < 0.0, 0.5 * (y0 - y2) / bend, 0.0)
-    feet = flat[top[:, None] - np.arange(1, FOOT + 1)] * sign[:, None]
-    return top - i * width, np.clip(offset, -0.5, 0.5), y1, feet.min(axis=1)
+    around = flat[top[:, None] + _AROUND] * sign
+    y0, y1, y2 = (around[:, FOOT + d].astype(np.float64) for d in (-1, 0, 1))
+    bend = np.minimum(y0 - 2.0 * y1 + y2, -1e-300)
+    offset = np.minimum(np.maximum(0.5 * (y0 - y2) / bend, -0.5), 0.5)
+    return top - i * width, offset, around
 
 
-def _signs(slab: Slab, i: Rows, k: Ints) -> Floats:
-    return slab.sign[i] if slab.sign.ndim == 1 else slab.sign[k, i]
+_BACK = np.arange(WIDEST)
+_AROUND = np.arange(-FOOT, TEMPLATE - TEMPLATE_LEAD)
 
 
 def median_interval(intervals: Floats) -> Floats:
@@ -148,40 +152,43 @@ def _accepted(since: Floats, usual: Floats, height: Floats, typical: Floats) -> 
     return np.asarray((height > 0.0) & ~(too_soon | tiny | second_bump))
 
 
+def _shape(state: PulseState, rows: Rows, around: Floats32, height: Floats, typical: Floats) -> Bools:
+    """Likeness of this beat to the running mean beat; of those alike, crest height and amplitude. Returns who is."""
+    beat = around[:, FOOT - TEMPLATE_LEAD :]
+    beat = beat - np.sum(beat, axis=1)[:, None] * np.float32(1.0 / TEMPLATE)
+    beat /= np.sqrt(np.sum(beat * beat, axis=1))[:, None] + np.float32(1e-30)
+    template = state.template[rows]
+    length = np.sqrt(np.sum(template * template, axis=1))
+    likeness = np.maximum(np.sum(beat * template, axis=1) / (length + np.float32(1e-30)), 0.0)
+    new = length == 0.0
+    good = new | (likeness >= GOOD_MATCH)
+    state.match[rows] += MATCH_GAIN * (likeness - state.match[rows])
+    gain = np.where(new, np.float32(1), np.where(good, np.float32(TEMPLATE_GAIN), np.float32(STRANGER_GAIN)))
+    state.template[rows] = template + gain[:, None] * (beat - template)
+    known = ~np.isnan(typical)
+    state.height[rows] = np.where(known, typical + HEIGHT_GAIN * (np.minimum(height, 2.0 * typical) - typical), height)
+    usual = state.amplitude[rows]
+    amplitude = np.maximum(height - np.min(around[:, :FOOT], axis=1), 1e-300)
+    step = np.minimum(np.maximum(np.log(amplitude / usual), -AMPLITUDE_STEP), AMPLITUDE_STEP)
+    after = np.where(np.isnan(usual), amplitude, usual * np.exp(AMPLITUDE_GAIN * step))
+    state.amplitude[rows] = np.where(good, after, usual)
+    return np.asarray(good)
+
+
 def _remember(state: PulseState, rows: Rows, since: Floats, joined: Bools, interval: Floats) -> None:
     """Intervals, and the running mean of squared successive differences (Task Force 1996) over 2 min."""
     keep = rows[joined]
-    state.intervals[keep, :-1] = state.intervals[keep, 1:]
-    state.intervals[keep, -1] = since[joined]
+    state.intervals[keep] = np.concatenate([state.intervals[keep, 1:], since[joined, None]], axis=1)
     known = ~np.isnan(interval)
     difference = interval - state.paired_s[rows]
-    paired = ~np.isnan(difference)
     state.paired_s[rows] = interval
     state.interval_s[rows[known]] = interval[known]
-    fade = np.exp(-np.minimum(np.where(np.isnan(since), 0.0, since), 10.0) / VARIABILITY_S)
-    state.clean_s[rows] = state.clean_s[rows] * fade + np.where(known, since, 0.0)
+    passed = np.minimum(np.where(np.isnan(since), 0.0, since), 10.0)
+    state.clean_s[rows] = state.clean_s[rows] * np.exp(passed * (-1.0 / VARIABILITY_S)) + np.where(known, since, 0.0)
+    paired = ~np.isnan(difference)
     r, d, i = rows[paired], difference[paired], interval[paired]
-    state.differences[r] += 1.0
-    gain = np.maximum(1.0 / state.differences[r], i / VARIABILITY_S)
-    state.square[r] += gain * (d * d - state.square[r])
-    state.rmssd_ms[r] = 1000.0 * np.sqrt(state.square[r])
-
-
-def _shape(state: PulseState, slab: Slab, i: Rows, rows: Rows, place: Ints, height: Floats, foot: Floats) -> None:
-    """Crest height, amplitude, and likeness of this beat to the running mean beat."""
-    typical = state.height[rows]
-    state.height[rows] = np.where(np.isnan(typical), height, typical + HEIGHT_GAIN * (height - typical))
-    amplitude, usual = np.maximum(height - foot, 1e-300), state.amplitude[rows]
-    step = np.clip(np.log(amplitude / usual), -AMPLITUDE_STEP, AMPLITUDE_STEP)
-    state.amplitude[rows] = np.where(np.isnan(usual), amplitude, usual * np.exp(AMPLITUDE_GAIN * step))
-    width = slab.waves.shape[1]
-    start = i * width + place - TEMPLATE_LEAD
-    beat = slab.waves.reshape(-1)[start[:, None] + np.arange(TEMPLATE)].astype(np.float64)
-    beat -= beat.mean(axis=1)[:, None]
-    beat /= np.sqrt(np.sum(beat * beat, axis=1))[:, None] + 1e-300
-    template = state.template[rows].astype(np.float64)
-    length = np.sqrt(np.sum(template * template, axis=1))
-    likeness = np.maximum(np.sum(beat * template, axis=1) / (length + 1e-300), 0.0)
-    state.match[rows] += MATCH_GAIN * (likeness - state.match[rows])
-    gain = np.where(length == 0.0, 1.0, np.where(likeness >= GOOD_MATCH, TEMPLATE_GAIN, STRANGER_GAIN))
-    state.template[rows] = template + gain[:, None] * (beat - template)
+    number = state.differences[r] + 1.0
+    square = state.square[r]
+    square += np.maximum(1.0 / number, i / VARIABILITY_S) * (d * d - square)
+    state.differences[r], state.square[r] = number, square
+    state.rmssd_ms[r] = 1000.0 * np.sqrt(square)

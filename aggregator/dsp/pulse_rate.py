@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
-from aggregator.dsp.columns import Bools, Floats, Rows
+from aggregator.dsp.columns import Bools, Floats, Floats32, Rows
 from aggregator.dsp.grid import PULSE_HZ
 from aggregator.dsp.pulse_beats import RATIO_HIGH, RATIO_LOW, VARIABILITY_S, median_interval
-from aggregator.dsp.pulse_state import SLOW, SLOW_HZ, WAVE, PulseState
+from aggregator.dsp.pulse_state import CUT_OFF_STAYS, FLAT, SECONDS, SLOW, SLOW_HZ, WAVE, PulseState, Slab
 
-if TYPE_CHECKING:
-    from aggregator.dsp.pulse import Slab
-
-SKEW_FADE = 0.88  # a second: polarity remembers ~8 s
-SKEW_KNOWN = 0.15  # combined skewness that decides; a sine has none
+SKEW_FADE = 0.94  # a second: polarity remembers ~16 s
+# Skewness that decides at first, and that turns a polarity already known (a sine has none): hysteresis, since a turn
+# moves every beat by half an interval.
+SKEW_KNOWN, SKEW_TURNS = 0.1, 0.3
+SKEW_FROM = 2.5  # seconds of evidence
+MOVING = 2.0  # a second of more than twice the usual magnitude is motion
 TRANSFORM = 256  # 8 s zero-padded to 16: bins of 3.75 bpm, a parabola between them
 BIN_HZ = SLOW_HZ / TRANSFORM
 LOWEST, HIGHEST = 10, 49  # bins of 37.5 and 183.75 bpm
@@ -28,73 +27,82 @@ AGREE_BPM = 6.0
 SPECTRAL_FROM_S = 4
 
 
-def _recent(slab: Slab, i: Rows) -> Floats:
+def _recent(slab: Slab) -> Floats32:
     """The second of filtered samples that ends at each due step, (e, 64)."""
     width = slab.waves.shape[1]
-    start = i * width + slab.due[i] + (WAVE + 1 - PULSE_HZ)
-    recent: Floats = slab.waves.reshape(-1)[start[:, None] + np.arange(PULSE_HZ)].astype(np.float64)
+    start = slab.due * width + slab.second[slab.due] + (WAVE + 1 - PULSE_HZ)
+    recent: Floats32 = slab.waves.reshape(-1)[start[:, None] + _SECOND]
     return recent
 
 
-def find_polarity(state: PulseState, slab: Slab) -> Floats:
-    """+1 or -1, (m,) or (t, m) when it turns within the slab.
+_SECOND = np.arange(PULSE_HZ)
 
-    Skewness tells up from down (Elgendi 2016, Bioengineering 3(4):21: an upright pulse has narrow crests, so positive
-    skewness); the slope's skewness likewise (the upstroke is faster than the decline).
+
+def find_scale(state: PulseState, slab: Slab) -> None:
+    """Append the second to the slow ring (16 Hz) and its mean magnitude to the levels; scale = their lower median."""
+    rows = slab.rows[slab.due]
+    recent = _recent(slab)
+    quarter = recent.reshape(len(rows), SLOW_HZ, 4)
+    slow = (quarter[:, :, 0] + quarter[:, :, 1]) + (quarter[:, :, 2] + quarter[:, :, 3])
+    slow *= np.float32(0.25)
+    state.slow[rows] = np.concatenate([state.slow[rows, SLOW_HZ:], slow], axis=1)
+    level = np.sum(np.abs(slow), axis=1)[:, None] * np.float32(1.0 / SLOW_HZ)
+    levels = np.concatenate([state.levels[rows, 1:], level], axis=1)
+    state.levels[rows] = levels
+    known = np.minimum(state.slow_filled[rows] + 1, SECONDS)
+    state.slow_filled[rows] = known
+    state.scale[rows] = np.sort(levels, axis=1)[np.arange(len(rows)), (known - 1) // 2]
+
+
+def find_polarity(state: PulseState, slab: Slab) -> None:
+    """Skewness tells up from down: an upright pulse has narrow crests (Elgendi 2016, Bioengineering 3(4):21).
+
+    Of the last ~16 s at rest (seconds of motion don't count): ``mean(y^3) / mean(y^2)^1.5`` with y in scales.
     """
-    rows = slab.rows
-    before = _signs(state, rows)
-    i = np.flatnonzero(slab.due < slab.count)
-    if len(i) == 0:
-        return before
-    wave = _recent(slab, i)
-    slope = wave[:, 1:] - wave[:, :-1]
-    moments = state.moments[rows[i]] * SKEW_FADE
-    for n, part in enumerate((wave * wave, wave**3, slope * slope, slope**3)):
-        moments[:, n] += np.sum(part, axis=1)
-    state.moments[rows[i]] = moments
-    mass = PULSE_HZ / (1.0 - SKEW_FADE)
-    skew = np.sqrt(mass) * (
-        moments[:, 1] / (moments[:, 0] ** 1.5 + 1e-300) + moments[:, 3] / (moments[:, 2] ** 1.5 + 1e-300)
-    )
-    found = np.where(skew > SKEW_KNOWN, 1, np.where(skew < -SKEW_KNOWN, -1, state.polarity[rows[i]]))
-    state.polarity[rows[i]] = np.where(state.forced_polarity[rows[i]] != 0, state.forced_polarity[rows[i]], found)
-    after = _signs(state, rows)
-    turned = before != after
-    if not turned.any():
-        return after
-    return np.where(np.arange(len(slab.x))[:, None] > slab.due, after, before)
+    rows = slab.rows[slab.due]
+    scale = state.scale[rows][:, None]
+    y = (state.slow[rows, SLOW - SLOW_HZ :] / (scale + np.float32(1e-30))).astype(np.float64)
+    square = y * y
+    rest = (state.levels[rows, -1] <= MOVING * state.scale[rows]) & (state.scale[rows] > 0)
+    moments = state.moments[rows]
+    moments *= np.where(rest, SKEW_FADE, 1.0)[:, None]
+    moments[:, 0] += rest
+    moments[:, 1] += np.where(rest, np.sum(square, axis=1), 0.0)
+    moments[:, 2] += np.where(rest, np.sum(square * y, axis=1), 0.0)
+    state.moments[rows] = moments
+    skew = moments[:, 2] * np.sqrt(moments[:, 0] * SLOW_HZ) / (moments[:, 1] ** 1.5 + 1e-300)
+    known = state.polarity[rows]
+    bound = np.where(known == 0, SKEW_KNOWN, SKEW_TURNS)
+    decided = (np.abs(skew) > bound) & (moments[:, 0] >= SKEW_FROM)
+    found = np.where(decided, np.where(skew > 0, 1, -1), known)
+    forced = state.forced_polarity[rows]
+    found = np.where(forced != 0, forced, found)
+    state.polarity[rows] = found
 
 
-def _signs(state: PulseState, rows: Rows) -> Floats:
-    return np.where(state.polarity[rows] < 0, -1.0, 1.0)
-
-
-def each_second(state: PulseState, slab: Slab, i: Rows) -> None:
-    """Spectral and interval rate, fusion and quality of the listeners ``i`` of the slab whose second ends in it."""
-    rows, k = slab.rows[i], slab.due[i]
-    _slow(state, slab, i, rows)
-    contact = (slab.flat[k, i] < 32) & (slab.cut[k, i] >= 96)
+def each_second(state: PulseState, slab: Slab) -> None:
+    """Spectral and interval rate, fusion and quality of those listeners of the slab whose second ends in it."""
+    i = slab.due
+    rows, k = slab.rows[i], slab.second[i]
+    turned = rows[slab.sign[i] != slab.sign_after[i]]
+    state.template[turned], state.good[turned], state.height[turned] = 0.0, False, np.nan
+    contact = (slab.flat[i, k] < FLAT) & (slab.cut[i, k] >= CUT_OFF_STAYS)
     _spectral(state, rows)
     _interval(state, rows, slab.index[i] + k)
     _fuse(state, rows, contact)
     level = np.abs(slab.x[k, i])
-    with np.errstate(divide="ignore"):
-        state.perfusion[rows] = np.where(level > 0.0, state.amplitude[rows] / level, np.nan)
+    state.perfusion[rows] = np.where(level > 0.0, state.amplitude[rows] / level, np.nan)
     state.rmssd_confidence[rows] = np.minimum(state.clean_s[rows] / (VARIABILITY_S * 0.6), 1.0) * state.trust[rows]
-
-
-def _slow(state: PulseState, slab: Slab, i: Rows, rows: Rows) -> None:
-    quarter = _recent(slab, i).reshape(len(i), SLOW_HZ, 4)
-    mean = 0.25 * ((quarter[:, :, 0] + quarter[:, :, 1]) + (quarter[:, :, 2] + quarter[:, :, 3]))
-    state.slow[rows] = np.concatenate([state.slow[rows][:, SLOW_HZ:], mean.astype(np.float32)], axis=1)
-    state.slow_filled[rows] = np.minimum(state.slow_filled[rows] + 1, SLOW // SLOW_HZ)
 
 
 def _spectral(state: PulseState, rows: Rows) -> None:
     """Strongest line with its second harmonic, and the share of all power in both."""
-    spectrum = np.fft.rfft(state.slow[rows] * HANN, TRANSFORM, axis=1)
-    power = spectrum.real**2 + spectrum.imag**2
+    levels, scale = state.levels[rows], state.scale[rows][:, None]
+    weight = np.minimum(MOVING * 0.75 * scale / (levels + np.float32(1e-30)), np.float32(1))
+    weight = np.where(np.isnan(weight), np.float32(0), weight * weight)
+    slow = (state.slow[rows].reshape(-1, SECONDS, SLOW_HZ) * weight[:, :, None]).reshape(-1, SLOW)
+    spectrum = np.fft.rfft(slow * HANN, TRANSFORM, axis=1)
+    power = spectrum.real * spectrum.real + spectrum.imag * spectrum.imag
     size = np.sqrt(power)
     bins = np.arange(LOWEST, HIGHEST + 1)
     comb = size[:, LOWEST : HIGHEST + 1] + HARMONIC * size[:, 2 * LOWEST : 2 * HIGHEST + 1 : 2]
@@ -139,8 +147,8 @@ def _interval(state: PulseState, rows: Rows, index: Rows) -> None:
         state.interval_rate_bpm[rows] = np.where(number >= 2, 60.0 * number / total, np.nan)
     known = np.sum(~np.isnan(intervals), axis=1)
     share = number / np.maximum(known, 4)
-    silent = (index - state.last_beat_index[rows]) / PULSE_HZ
-    fresh = np.clip((4.0 - silent) / 2.0, 0.0, 1.0)
+    silent = (index - state.good_index[rows]) / PULSE_HZ
+    fresh = np.clip((7.0 - silent) / 4.0, 0.0, 1.0)
     match = np.clip((state.match[rows] - 0.5) / 0.4, 0.0, 1.0)
     spread = np.sum(np.where(near, np.abs(intervals - usual), 0.0), axis=1) / np.maximum(total, 1e-9)
     regular = np.clip(1.4 - spread * 5.0, 0.0, 1.0)

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from aggregator.dsp.columns import Bools, Columns, Floats, Floats32, Ints, column
+from aggregator.dsp.columns import Bools, Columns, Floats, Floats32, Ints, Rows, column
 from aggregator.dsp.grid import PULSE_HZ
 
-# Moving averages of the two-moving-average detector: a systolic peak is ~111 ms wide, a beat ~667 ms
-# (Elgendi et al. 2013, PLoS ONE 8(10):e76585); odd at 64 Hz, so that both have a middle sample.
-PEAK_WINDOW = 7
-BEAT_WINDOW = 43
-# The middle of the longer window lies this far back: the detector's look-ahead (0.33 s).
-LOOK_AHEAD = BEAT_WINDOW // 2
+# The middle of the detector's longer window (43 samples) lies this far back: its look-ahead, 0.33 s.
+LOOK_AHEAD = 21
 # Filtered samples kept: a crest lies at most LOOK_AHEAD + 1 + WIDEST - 1 = 47 back, its foot is sought 24 earlier; the
 # last second serves the spectrum.
 WAVE = 72
@@ -22,10 +18,13 @@ WAVE = 72
 WIDEST = 26
 # Spectral memory at a quarter of the grid rate: 8 s, five cycles at 40 bpm.
 SLOW_HZ = PULSE_HZ // 4
-SLOW = 8 * SLOW_HZ
+SECONDS = 8
+SLOW = SECONDS * SLOW_HZ
 # Intervals remembered: one breath's worth, so that sinus arrhythmia averages out.
 INTERVALS = 8
 TEMPLATE = 32
+FLAT = 32  # half a second without a change: no finger, or a stuck sensor
+CUT_OFF_STAYS = 96  # a clipped crest denies contact for 1.5 s, longer than a beat at 40 bpm
 
 
 @dataclass(slots=True)
@@ -54,25 +53,49 @@ class PulseState(Columns):
     origin: Floats = column(doc="level that is taken off the raw values; absorbs jumps over gaps")
     previous: Floats = column(doc="last raw value")
     band: Floats = column(tail=(2, 2), doc="band-pass memory")
-    scale: Floats = column(doc="running mean of |filtered|, artefacts limited")
-    age: Ints = column(doc="samples since the filters began", dtype=np.int64)
+    levels: Floats32 = column(tail=(SECONDS,), doc="mean |wave| of the last seconds", dtype=np.float32, fill=np.nan)
+    scale: Floats32 = column(doc="lower median of levels, 0 in the first second", dtype=np.float32)
     missing: Ints = column(doc="samples missing in a row", dtype=np.int64)
     flat: Ints = column(doc="samples in a row without a change", dtype=np.int64)
     clipped: Ints = column(doc="samples since a crest or foot was cut off", dtype=np.int64, fill=1 << 40)
     inside: Bools = column(doc="a block of interest is open", dtype=np.bool_)
     opened: Ints = column(doc="grid index at which the detector opened its last block", dtype=np.int64)
     gap: Ints = column(doc="grid index at which the last gap ended", dtype=np.int64, fill=-1)
-    power: Floats = column(tail=(BEAT_WINDOW,), doc="running sums of the squared crest signal, newest last")
     wave: Floats32 = column(tail=(WAVE,), doc="filtered signal, newest last", dtype=np.float32)
     slow: Floats32 = column(tail=(SLOW,), doc="limited, filtered signal at 16 Hz, newest last", dtype=np.float32)
     slow_filled: Ints = column(doc="seconds in slow", dtype=np.int64)
-    moments: Floats = column(tail=(4,), doc="decayed sums of wave^2, wave^3, slope^2, slope^3")
+    moments: Floats = column(tail=(3,), doc="faded sums of weight, wave^2 and wave^3, wave in scales")
     template: Floats32 = column(tail=(TEMPLATE,), doc="running mean beat, unit length", dtype=np.float32)
     trust: Floats = column(doc="quality before contact is asked")
     match: Floats = column(doc="running correlation of beats with the template")
+    good: Bools = column(doc="the last beat looked like the template", dtype=np.bool_)
+    good_index: Floats = column(doc="grid index of the last beat that did", fill=np.nan)
     intervals: Floats = column(tail=(INTERVALS,), doc="last intervals, s, newest last", fill=np.nan)
     height: Floats = column(doc="running crest height", fill=np.nan)
     differences: Floats = column(doc="successive differences that rmssd_ms rests on")
     square: Floats = column(doc="running mean of squared successive differences, s^2")
     paired_s: Floats = column(doc="interval that the next one is compared with, NaN after a break", fill=np.nan)
     clean_s: Floats = column(doc="seconds of clean intervals, decaying over 2 min")
+
+
+@dataclass(slots=True)
+class Slab:
+    """At most 16 steps ``t`` of ``m`` listeners on their way through the stages."""
+
+    rows: Rows  # (m,)
+    count: Ints  # (m,) samples of each listener
+    index: Ints  # (m,) grid index of step 0
+    x: Floats  # (t, m) raw
+    gap: Ints  # (m,) or (t, m) grid index at which the last gap ended
+    second: Ints  # (m,) step at which the listener's second ends; from count on not in this slab
+    due: Rows = field(init=False)  # listeners whose second ends in this slab
+    waves: Floats32 = field(init=False)  # (m, WAVE + t) filtered, limited
+    sign: Floats32 = field(init=False)  # (m,) polarity up to the second's end, unknown taken as +1
+    sign_after: Floats32 = field(init=False)  # (m,) polarity after it
+    flat: Ints = field(init=False)  # (m, t) samples in a row without a change
+    cut: Ints = field(init=False)  # (m, t) samples since a crest was cut off
+    ends: tuple[Rows, Ints] = field(init=False)  # place of each listener's last step in (m, t)
+
+    def signs(self, i: Rows, k: Ints) -> Floats32:
+        """Polarity of listeners ``i`` at steps ``k``."""
+        return np.where(k > self.second[i], self.sign_after[i], self.sign[i])
