@@ -116,7 +116,7 @@ class Generator:
             self._slot(due_s)
             due_s = self._slot_due_s()
             now_s = time.monotonic()
-        self.phones.turn(min(due_s - now_s, LONGEST_WAIT_S))
+        self.phones.turn(min(due_s - now_s, LONGEST_WAIT_S) if due_s < end_s else LONGEST_WAIT_S)
         if now_s - self._reported_s >= REPORT_EVERY_S:
             self.phones.expire(now_s)
             self._report()
@@ -132,6 +132,8 @@ class Generator:
         self.late.record(time.monotonic() - due_s)
         self.phones.send_slot(slot, span, self.woken)
         self.phones.settle_acks()
+        if slot == SLOTS // 2:
+            self.phones.bank.prepare(span + 1)  # ahead of its time, in a pause of the schedule
         if self.mob is not None and self.mob.members:
             self.mob.step()
 

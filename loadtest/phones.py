@@ -27,7 +27,7 @@ from loadtest.bank import Bank
 from loadtest.clocks import PhoneClocks
 from loadtest.delivery import RING_S
 from loadtest.histogram import Histogram
-from loadtest.schedule import Act, due_s, slot_of
+from loadtest.schedule import PROBE_SPEAKS, Act, due_s, probe_round, slot_of
 
 Ints = NDArray[np.int64]
 
@@ -195,13 +195,13 @@ class Phones:
         if not probing.any():
             return mine
         from_here = mine[probing]
-        round_at = (span + 3 * self.numbers[from_here]) % 16
-        silent = from_here[round_at >= 5]
+        round_at = probe_round(span, self.numbers[from_here])
+        silent = from_here[(round_at >= PROBE_SPEAKS) & (self.sent[from_here] <= span)]
         first = from_here[(round_at == 0) & (self.state[from_here] == Standing.STREAMING)]
         self.shift[silent] += 1
         self.sent[silent] = self.lowest[silent] = self.highest[silent] = span + 1
         woken.extend((int(self.numbers[i]), due) for i in first.tolist())
-        return mine[~np.isin(mine, silent)]
+        return mine[~(probing & (probe_round(span, self.numbers[mine]) >= PROBE_SPEAKS))]
 
     def _discard(self, who: Ints, span: int) -> None:
         """Phones keep 15 s: what is older is told as skipped."""

@@ -58,9 +58,9 @@ def due_s(span: Ints | int, slot: Ints | int, span_s: float) -> Floats:
     return made
 
 
-def probe_speaks(span: Ints | int, phone: Ints) -> NDArray[np.bool_]:
-    """Whether a probe makes packet ``span``; rounds are staggered by phone."""
-    made: NDArray[np.bool_] = (np.asarray(span) + 3 * np.asarray(phone)) % PROBE_SPANS < PROBE_SPEAKS
+def probe_round(span: Ints | int, phone: Ints) -> Ints:
+    """Where a probe is in its round at packet ``span``: it speaks below PROBE_SPEAKS; rounds are staggered by phone."""
+    made: Ints = (np.asarray(span, np.int64) + 3 * np.asarray(phone, np.int64)) % PROBE_SPANS
     return made
 
 

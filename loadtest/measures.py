@@ -1,0 +1,193 @@
+"""What a run measured, gathered from generators, the show engine's ear and the house's own metrics. Pure.
+
+A window (``begin_s``, ``end_s``) restricts what is judged to a span of the run, as *find the limit* does step by step.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loadtest.histogram import Histogram
+
+ROWS_KEPT = 24 * 3600  # a day of seconds
+FOLLOWED_SHARE = 0.98  # recovered: this share of the phones that should be there are being served again
+GENERATOR_LATE_S = 0.050  # half a snapshot: later than this, the test measures itself
+GENERATOR_CPU_SHARE = 0.90  # of one core, averaged over 5 s
+
+
+class Ear(Protocol):
+    """What :meth:`Measures.second` reads from the show engine's ear (loadtest.show_engine.ShowEngine)."""
+
+    heard: Any
+
+
+@dataclass(slots=True)
+class Row:
+    """One second of the run. ``own_cpu`` and ``house_cpu`` are shares of one core; durations in milliseconds."""
+
+    t_s: float
+    wanted: int = 0
+    streaming: int = 0
+    followed: int = 0
+    packets: float = 0.0
+    own_cpu: float = 0.0
+    busiest_cpu: float = 0.0
+    house_cpu: float = float("nan")
+    ack_p50_ms: float = float("nan")
+    ack_p99_ms: float = float("nan")
+    latency_p50_ms: float = float("nan")
+    latency_p99_ms: float = float("nan")
+    join_p99_s: float = float("nan")
+    late_p99_ms: float = 0.0
+    joins: int = 0
+    house_arousal: float = float("nan")
+    counted: int = 0
+
+
+@dataclass(slots=True)
+class Measures:
+    """All of one run."""
+
+    joins: Histogram = field(default_factory=Histogram)
+    acks: Histogram = field(default_factory=Histogram)
+    late: Histogram = field(default_factory=Histogram)
+    rows: deque[Row] = field(default_factory=lambda: deque(maxlen=ROWS_KEPT))
+    problems: list[str] = field(default_factory=list)
+    metrics: dict[str, float] = field(default_factory=dict)
+    first_metrics: dict[str, float] = field(default_factory=dict)
+    coverage: deque[tuple[float, NDArray[np.float64], NDArray[np.float64]]] = field(
+        default_factory=lambda: deque(maxlen=ROWS_KEPT)
+    )
+    start_s: float = 0.0
+    _newest: dict[int, dict[str, Any]] = field(default_factory=dict)
+    _fresh: list[dict[str, Any]] = field(default_factory=list)
+    _cpu_s: dict[str, float] = field(default_factory=dict)
+    _cpu_at_s: float = 0.0
+    _latencies: int = 0
+
+    def begin(self, start_s: float) -> None:
+        """Time 0 of the run, monotonic."""
+        self.start_s = start_s
+
+    def take(self, number: int, report: dict[str, Any]) -> None:
+        """A generator's report of its last second."""
+        self.joins.merge(Histogram.load(report["joins"]))
+        self.acks.merge(Histogram.load(report["acks"]))
+        self.late.merge(Histogram.load(report["late"]))
+        self._newest[number] = report
+        self._fresh.append(report)
+
+    def second(self, now_s: float, cpu_s: dict[str, float], metrics: dict[str, float], ear: Ear | None) -> None:
+        """Close one second: what the generators reported in it, the house's CPU and metrics, what was heard."""
+        row = Row(now_s, *(sum(r[k] for r in self._newest.values()) for k in ("wanted", "streaming", "followed")))
+        self._own(row)
+        self._house(row, now_s, cpu_s)
+        if metrics:
+            self.first_metrics = self.first_metrics or metrics
+            self.metrics = metrics
+        if ear is not None:
+            self._hear(row, now_s, ear)
+        self.rows.append(row)
+        self._fresh = []
+
+    def _own(self, row: Row) -> None:
+        acks, late, joins = Histogram(), Histogram(), Histogram()
+        for report in self._fresh:
+            acks.merge(Histogram.load(report["acks"]))
+            late.merge(Histogram.load(report["late"]))
+            joins.merge(Histogram.load(report["joins"]))
+            share = report["cpu_s"] / max(report["wall_s"], 1e-3)
+            row.own_cpu += share
+            row.busiest_cpu = max(row.busiest_cpu, share)
+        row.packets = float(sum(r["counts"]["packets"] for r in self._newest.values()))
+        row.joins = joins.count
+        row.ack_p50_ms, row.ack_p99_ms = acks.percentile(50) * 1e3, acks.percentile(99) * 1e3
+        row.join_p99_s = joins.percentile(99)
+        row.late_p99_ms = late.percentile(99) * 1e3 if late.count else 0.0
+
+    def _house(self, row: Row, now_s: float, cpu_s: dict[str, float]) -> None:
+        both = [name for name in cpu_s if name in self._cpu_s and cpu_s[name] >= self._cpu_s[name]]
+        if both:
+            row.house_cpu = sum(cpu_s[n] - self._cpu_s[n] for n in both) / max(now_s - self._cpu_at_s, 1e-3)
+        self._cpu_s, self._cpu_at_s = cpu_s, now_s
+
+    def _hear(self, row: Row, now_s: float, ear: Ear) -> None:
+        heard = ear.heard
+        fresh = [seconds for at, seconds in heard.latencies if at - self.start_s > now_s - 6.0]
+        if fresh:
+            row.latency_p50_ms, row.latency_p99_ms = (float(np.percentile(fresh, q)) * 1e3 for q in (50, 99))
+        if heard.house:
+            _, row.house_arousal, _, row.counted = heard.house[-1]
+        if self._newest and heard.sections:
+            expected = np.sum([r["sections"] for r in self._newest.values()], axis=0).astype(np.float64)
+            found = np.array([value[2] for value in heard.sections.values()], np.float64)
+            self.coverage.append((now_s, expected, found))
+
+    # -- figures -----------------------------------------------------------------------------------------------
+
+    def total(self, name: str) -> int:
+        """A count over all generators."""
+        return sum(int(r["counts"][name]) for r in self._newest.values())
+
+    def errors(self) -> dict[str, int]:
+        """Refusals, cuts and failed connections by name."""
+        made: dict[str, int] = {}
+        for report in self._newest.values():
+            for name, count in report["counts"]["errors"].items():
+                made[name] = made.get(name, 0) + int(count)
+        return made
+
+    def vandals(self) -> dict[str, int]:
+        """What the vandals counted."""
+        return next((r["vandals"] for r in self._newest.values() if r["vandals"]), {})
+
+    def last(self, name: str) -> int:
+        """A momentary number of the newest reports, over all generators."""
+        return sum(int(r[name]) for r in self._newest.values())
+
+    def memory_a_phone_bytes(self, phones: int) -> float:
+        """Peak resident memory of the generators, less what an empty one takes, for each phone."""
+        peak = sum(int(r["memory_bytes"]) for r in self._newest.values())
+        return peak / max(phones, 1)
+
+    def own_us_a_packet(self) -> float:
+        """CPU microseconds of the generators for each packet, acknowledgements and everything included."""
+        used = sum(row.own_cpu for row in self.rows)
+        sent = self.total("packets")
+        return used * 1e6 / sent if sent else float("nan")
+
+    def gained(self, name: str) -> float:
+        """How much one of the house's own counters rose during the run; NaN when it was not there."""
+        if name not in self.metrics:
+            return float("nan")
+        return self.metrics[name] - self.first_metrics.get(name, 0.0)
+
+    def recoveries_s(self, disruptions: Sequence[tuple[float, float]]) -> list[float]:
+        """For each disruption (begin, end): seconds from its end until all but 2 % are served again; inf if never."""
+        made = []
+        for begin_s, end_s in disruptions:
+            after = [row for row in self.rows if row.t_s >= max(end_s, begin_s + 1.0)]
+            good = next((r.t_s for r in after if r.followed >= FOLLOWED_SHARE * max(r.wanted, 1)), float("inf"))
+            made.append(max(good - end_s, 0.0))
+        return made
+
+    def void_reasons(self) -> list[str]:
+        """Why this run says more about the generator than about the house; empty for a sound run."""
+        made = list(self.problems)
+        late_s = self.late.percentile(99)
+        if self.late.count and late_s > GENERATOR_LATE_S:
+            made.append(f"the generator was {late_s * 1e3:.0f} ms late at its 99th percentile (limit 50 ms)")
+        busiest = np.array([row.busiest_cpu for row in self.rows])
+        if len(busiest) >= 5 and float(np.convolve(busiest, np.full(5, 0.2), "valid").max()) > GENERATOR_CPU_SHARE:
+            made.append("a generator used more than 90 % of a core for 5 s; give it --workers or another machine")
+        if self.total("own_faults"):
+            made.append(f"{self.total('own_faults')} connections failed for want of our own ports, files or memory")
+        if not self.late.count:
+            made.append("the generator sent nothing")
+        return made

@@ -1,0 +1,155 @@
+"""The load test as a show engine: listens to the house's Open Sound Control and notes what arrived when. Shell."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import time
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from loadtest import osc_reader
+from loadtest.histogram import Histogram
+
+SILENT_STATES = (0, 4, 5, 6)  # absent, held, fading, lost: what a silent seat shows (SHOW_OUTPUT)
+BUFFER_BYTES = 4 << 20  # a house of 20,000 seats sends some 100 datagrams at once
+MATCH_WITHIN_S = 3.0  # a probe's waking that did not show by then is counted as missed
+OPENED_S = 4.0  # a probe's whole round after the first snapshot, or after a pause in them
+PLAUSIBLE_FROM_S = -0.02  # two processes' clock readings may differ by a scheduling pause
+SERIES_KEPT = 200_000  # 2.7 h of snapshots at 20 a second
+
+
+@dataclass(slots=True)
+class Heard:
+    """What was heard. Times are monotonic seconds of this machine.
+
+    ``house``: (time, arousal, confidence, counted); ``sections``: name -> newest (time, arousal, counted);
+    ``latency``: from a probe's packet's due time to the datagram that shows it.
+    """
+
+    house: deque[tuple[float, float, float, int]] = field(default_factory=lambda: deque(maxlen=SERIES_KEPT))
+    sections: dict[str, tuple[float, float, int]] = field(default_factory=dict)
+    synchrony: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=SERIES_KEPT))
+    latency: Histogram = field(default_factory=Histogram)
+    latencies: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=SERIES_KEPT))
+    missed: int = 0
+    datagrams: int = 0
+    unreadable: int = 0
+    snapshots: int = 0
+    lost_sequences: int = 0
+    epoch: int = 0
+    part: str = ""
+
+
+class ShowEngine:
+    """Listens on a UDP port. ``woken`` tells which probe spoke again when; matches become latencies."""
+
+    def __init__(self, port: int, seats: dict[int, int], host: str = "127.0.0.1") -> None:
+        """``seats``: seat number -> phone number, for the seats whose probes are timed."""
+        self.heard = Heard()
+        self._phone_of = seats
+        self._state: dict[int, int] = {}
+        self._live_at: dict[int, deque[float]] = {}
+        self._waiting: deque[tuple[int, float]] = deque()
+        self._sequence = -1
+        self._sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_BYTES)
+        self._sock.setblocking(False)
+        self._sock.bind((host, port))
+        self.port: int = self._sock.getsockname()[1]
+        self._now_s = 0.0
+        self._ticked_s = 0.0
+        self._open_since_s: float | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+
+    def open(self) -> None:
+        """Begin to listen, on the running event loop."""
+        self._loop = asyncio.get_running_loop()
+        self._loop.add_reader(self._sock, self._readable)
+
+    def close(self) -> None:
+        if self._loop is not None:
+            self._loop.remove_reader(self._sock)
+        self._sock.close()
+
+    def woken(self, phone: int, at_s: float) -> None:
+        """A probe's first packet after its silence was due at ``at_s`` (monotonic).
+
+        Nothing is expected of a house whose outputs are closed, nor in the first seconds after they opened.
+        """
+        if self._open_since_s is not None and at_s > self._open_since_s + OPENED_S:
+            self._waiting.append((phone, at_s))
+
+    def settle(self, now_s: float) -> None:
+        """Match wakings with what the seats showed; call about once a second."""
+        while self._waiting and now_s - self._waiting[0][1] > MATCH_WITHIN_S:
+            phone, at_s = self._waiting.popleft()
+            shown = self._live_at.get(phone, deque())
+            while shown and shown[0] < at_s + PLAUSIBLE_FROM_S:
+                shown.popleft()
+            if shown and shown[0] <= at_s + MATCH_WITHIN_S:
+                self.heard.latency.record(max(shown[0] - at_s, 0.0))
+                self.heard.latencies.append((at_s, shown.popleft() - at_s))
+            else:
+                self.heard.missed += 1
+
+    def _readable(self) -> None:
+        while True:
+            try:
+                datagram = self._sock.recv(65536)
+            except BlockingIOError:
+                return
+            self.receive(datagram, time.monotonic())
+
+    def receive(self, datagram: bytes, now_s: float) -> None:
+        """Take one datagram that arrived at ``now_s``."""
+        self.heard.datagrams += 1
+        self._now_s = now_s
+        try:
+            for address, arguments in osc_reader.messages(datagram):
+                self._take(address, arguments)
+        except osc_reader.OscError:
+            self.heard.unreadable += 1
+
+    def _take(self, address: str, arguments: tuple[object, ...]) -> None:
+        heard = self.heard
+        if address.endswith("/tick") and len(arguments) == 4:
+            self._tick(int(arguments[0]), int(arguments[1]))  # type: ignore[call-overload]
+        elif address.endswith("/seats/state"):
+            self._states(np.asarray(arguments, np.int64))
+        elif address.endswith("/house/arousal") and len(arguments) == 3:
+            arousal, confidence, counted = (float(a) for a in arguments)  # type: ignore[arg-type]
+            heard.house.append((self._now_s, arousal, confidence, int(counted)))
+        elif address.endswith("/house/synchrony") and arguments:
+            heard.synchrony.append((self._now_s, float(arguments[0])))  # type: ignore[arg-type]
+        elif "/section/" in address and address.endswith("/arousal") and len(arguments) == 3:
+            name = address.split("/section/")[1].split("/")[0]
+            heard.sections[name] = (self._now_s, float(arguments[0]), int(arguments[2]))  # type: ignore[arg-type, call-overload]
+        elif address.endswith("/part") and arguments:
+            heard.part = str(arguments[0])
+
+    def _tick(self, epoch: int, sequence: int) -> None:
+        heard = self.heard
+        if epoch != heard.epoch:
+            heard.epoch, self._sequence = epoch, -1
+        if self._open_since_s is None or self._now_s - self._ticked_s > OPENED_S:
+            self._open_since_s = self._now_s
+        self._ticked_s = self._now_s
+        if sequence > self._sequence:
+            heard.snapshots += 1
+            if self._sequence >= 0:
+                heard.lost_sequences += sequence - self._sequence - 1
+            self._sequence = sequence
+
+    def _states(self, values: np.ndarray[tuple[int, ...], np.dtype[np.int64]]) -> None:
+        first = int(values[0])
+        for seat, state in enumerate(values[1:].tolist(), first):
+            phone = self._phone_of.get(seat)
+            if phone is None:
+                continue
+            before = self._state.get(seat, 0)
+            self._state[seat] = state
+            if before in SILENT_STATES and state not in SILENT_STATES:
+                self._live_at.setdefault(phone, deque(maxlen=64)).append(self._now_s)
