@@ -23,6 +23,7 @@ PERCENTILES = (0.1, 0.5, 0.9)
 LISTENER_SPREAD = 0.245  # in s: tanh(1/4), one deviation, what listeners differ by when nothing moves them (D)
 SPREAD_LISTENERS = 3.0  # listeners' worth of trust in that spread, so that three who agree do not look certain
 NORMAL_95 = 1.96  # two-sided 95 % of a normal distribution
+SMALL_SAMPLE = 1.0  # widens the interval by 1 / n, about what Student's t does beyond the spread above (P)
 WIDEST = 0.5  # half-width of the interval, in arousal, at which the estimate says nothing
 
 
@@ -82,7 +83,7 @@ def estimate(weights: Ints, sums: Ints) -> Estimates:
     listeners at full confidence::
 
         variance = (sum(w psi^2) / 255 + 3 * 0.245^2) / (n + 3) / (n * unclipped share^2)
-        interval = mu -+ 1.96 * sqrt(variance)
+        interval = mu -+ 1.96 * (1 + 1 / n) * sqrt(variance)
 
     Args:
         weights: int64 (sections, 1024). sums: int64 (sections,).
@@ -109,7 +110,8 @@ def estimate(weights: Ints, sums: Ints) -> Estimates:
     mu = mu + residual * np.minimum(share, 1.0)
     listeners = cumulative.total / WEIGHT_UNIT
     spread = (square / WEIGHT_UNIT + SPREAD_LISTENERS * LISTENER_SPREAD**2) / (listeners + SPREAD_LISTENERS)
-    half = NORMAL_95 * np.sqrt(spread / np.maximum(listeners, 1.0 / WEIGHT_UNIT)) / share
+    n = np.maximum(listeners, 1.0 / WEIGHT_UNIT)
+    half = NORMAL_95 * (1.0 + SMALL_SAMPLE / n) * np.sqrt(spread / n) / share
     columns = (mu, p10, p50, p90, mu - half, mu + half)
     empty = (0.5, 0.5, 0.5, 0.5, 0.0, 1.0)
     made = [np.where(some, np.clip((1.0 + x) / 2, 0.0, 1.0), e) for x, e in zip(columns, empty, strict=True)]
