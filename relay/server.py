@@ -29,7 +29,6 @@ from relay.session_table import House
 from relay.wire import MAX_PACKET_BYTES
 
 PHONE_PATH = "/phone"
-HANDSHAKE_S = 5.0
 CLOSE_WITHIN_S = 1.0  # how long a peer may take to answer a close
 FLOOD_ABORT_S = 0.25  # between the close that a flooding peer is sent and the end of its connection
 WRITE_BOUND_BYTES = 32_768  # a peer that leaves this much unread is cut off; an acknowledgement has 30
@@ -60,6 +59,7 @@ class RelaySettings:
     reuse_port: bool = False
     tls: ssl.SSLContext | None = None
     flush_ms: float = 15.0
+    handshake_s: float = 5.0
     connections: int = 30_000
     connects_per_s: float = 3_000.0
     bytes_per_s: float = 16_000.0
@@ -239,7 +239,7 @@ class Relay:
             sock=listening,
             ssl=settings.tls,
             backlog=4096,
-            websocket_handshake_timeout=HANDSHAKE_S,
+            websocket_handshake_timeout=settings.handshake_s,
             enable_auto_pong=False,
             max_frame_size=MAX_PACKET_BYTES,
             read_buffer_init_size=READ_BUFFER_BYTES,
