@@ -18,7 +18,7 @@ from aggregator.dsp.baseline import BaselineSettings, Prior, sized
 from aggregator.dsp.columns import Bools, Columns, Floats, Ints, Rows, column
 from aggregator.dsp.features import AUDIENCE, FusionInputs, Reading, audience_inputs, performer_table
 from aggregator.dsp.fusion import FusionSettings, FusionState
-from aggregator.dsp.grid import Events
+from aggregator.dsp.grid import Events, GridBlock
 from aggregator.dsp.resample import GridState, Mode, resample
 from aggregator.engine_view import RowEvents
 from aggregator.intake import Samples, Taken
@@ -145,11 +145,14 @@ class Chains:
         return made
 
     def _run(self, channel: Channel, rows: Rows, samples: Samples) -> Events:
-        blocks = resample(
+        blocks = self._resample(channel, rows, samples)
+        return Events.join([channel.update(channel.state, block) for block in blocks])
+
+    def _resample(self, channel: Channel, rows: Rows, samples: Samples) -> list[GridBlock]:
+        return resample(
             channel.grid, rows, samples.first, samples.count, samples.time_us, samples.value, samples.jumped,
             grid_hz=channel.hz, mode=channel.mode,
         )  # fmt: skip
-        return Events.join([channel.update(channel.state, block) for block in blocks])
 
     def _body(self, channel: Channel, events: Events) -> RowEvents:
         time_us = channel.grid.origin_us[events.row] + events.index * (1e6 / channel.hz)

@@ -28,7 +28,7 @@ def encode(engine: Engine) -> bytes:
     slots = np.unique(table.slot[rows])
     slots = slots[slots >= 0]
     arrays: dict[str, NDArray[Any]] = {}
-    for name, columns in _columns(engine).items():
+    for name, columns in listener_columns(engine).items():
         arrays |= {f"{name}/{key}": a[rows] for key, a in columns.arrays().items()}
     for name, columns in engine.chains.small_columns().items():
         arrays |= {f"small/{name}/{key}": a[slots] for key, a in columns.arrays().items()}
@@ -38,7 +38,7 @@ def encode(engine: Engine) -> bytes:
     return checkpoint.encode(_meta(engine, slots, waiting), arrays)
 
 
-def _columns(engine: Engine) -> dict[str, Columns]:
+def listener_columns(engine: Engine) -> dict[str, Columns]:
     """Every set of columns with one row a listener, by name."""
     return {
         "listeners": engine.listeners.table,
@@ -113,7 +113,7 @@ def _restore(
         raise CheckpointError(f"checkpoint is of shards {meta['owned']}, asked for {list(engine.owned)}")
     keep = np.isin(arrays["listeners/shard"], [*engine.owned, engine.shards])
     rows = engine.listeners.enter_rows(int(x) for x in arrays["listeners/listener"][keep])
-    for name, columns in _columns(engine).items():
+    for name, columns in listener_columns(engine).items():
         columns.load(_under(arrays, f"{name}/", keep), rows)
     for slot, name, scalar in meta["slots"]:
         engine.listeners.names[slot] = name

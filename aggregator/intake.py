@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from aggregator import clock
 from aggregator.clock import ClockState
 from aggregator.dsp.columns import Bools, Columns, Floats, Ints, Rows, column
-from aggregator.intake_batches import Arrivals, Opened, gather, open_batches, open_packets
+from aggregator.intake_batches import Arrivals, open_batches
+from aggregator.intake_open import Opened, gather, open_packets
 from aggregator.intake_wait import (
     MAX_SKIPS,
     TICK_PACKETS,
@@ -251,14 +252,14 @@ class Intake:
         anew = jumped[begin] | self.state.anew[rows]
         self.state.anew[rows] = False
         clock.forget(self.clock, rows[jumped[begin]])
-        clock.follow(self.clock, rows, begin, opened.time_us[usable], opened.arrival_ms[usable])
+        clock.follow(self.clock, rows, begin, opened.time_us[usable], opened.arrivals.arrival_ms[usable])
         house = clock.to_house(self.clock, row, opened.time_us[usable] * 1e-3)
-        old = opened.stamp_ms[usable] - house > TOO_OLD_MS
+        old = opened.arrivals.stamp_ms[usable] - house > TOO_OLD_MS
         if old.any():
             self.counters["too_old"] += int(np.count_nonzero(old))
             usable = usable[~old]
         stamp = (
-            np.maximum.reduceat(opened.stamp_ms[usable], np.flatnonzero(_firsts(opened.row[usable])))
+            np.maximum.reduceat(opened.arrivals.stamp_ms[usable], np.flatnonzero(_firsts(opened.row[usable])))
             if len(usable)
             else np.empty(0, np.int64)
         )
@@ -272,7 +273,7 @@ class Intake:
         is given a tick is of one clock."""
         row = opened.row[usable]
         first = _firsts(row)
-        jumped = clock.jumps(self.clock, row, opened.time_us[usable], opened.arrival_ms[usable], first)
+        jumped = clock.jumps(self.clock, row, opened.time_us[usable], opened.arrivals.arrival_ms[usable], first)
         self.counters["clock_jumps"] += int(np.count_nonzero(jumped & first))
         inner = jumped & ~first
         if not inner.any():

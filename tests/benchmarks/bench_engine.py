@@ -1,0 +1,224 @@
+"""What the engine costs, decode to part snapshot: µs a listener-second by stage, ticks, bytes a listener, and the ratio
+to re-running a reference library over a sliding window, measured in the same run.
+
+    python tests/benchmarks/bench_engine.py [--listeners 1000 10000 50000] [--seconds 6] [--no-reference]
+
+Each simulated phone sends four packets a second (pulse 64 Hz, skin 8 Hz, temperature 1 Hz, int16: 77 bytes in the
+mean) through 16 shards flushed every 10 ms; ticks at 20 Hz; one core. The first seconds warm up and are not counted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+import warnings
+from collections import defaultdict
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from aggregator import engine_view, states  # noqa: E402
+from aggregator.engine import Engine  # noqa: E402
+from relay.bus import SHARDS  # noqa: E402
+from relay.entries import RECORD_DTYPE, Consent, Entry, Join, Part, Stamp, encode_control  # noqa: E402
+from relay.seat_plan import generated  # noqa: E402
+from tests.aggregator.helper_signals import CHANNELS, T0_MS, Phone  # noqa: E402
+
+TICK_HZ = 20
+TICK_MS = 1000 // TICK_HZ
+FLUSHES = 5  # a tick: every 10 ms
+TEMPLATES = 64  # different wave forms
+LOOP_PACKETS = 64  # a wave form repeats after 16 s
+
+
+class Swarm:
+    """Phones as arrays: every packet's bytes come from a template, with the phone's own number and time."""
+
+    def __init__(self, listeners: int, *, channels: int = 3) -> None:
+        rng = np.random.default_rng(1)
+        self.listener = np.unique(rng.integers(1, 1 << 63, listeners, np.uint64))
+        self.shard = (np.arange(len(self.listener)) % SHARDS).astype(np.int64)
+        self.phase_ms = rng.integers(0, 250, len(self.listener))
+        phones = [Phone(i, channels=CHANNELS[:channels]) for i in range(TEMPLATES)]
+        raw = [[p.packet(i).raw for i in range(LOOP_PACKETS)] for p in phones]
+        self.origin = np.array([p.origin_us for p in phones], np.uint64)[np.arange(len(self.listener)) % TEMPLATES]
+        self.size = np.array([[len(r) for r in loop] for loop in raw])
+        self.bytes = np.zeros((TEMPLATES, LOOP_PACKETS, int(self.size.max())), np.uint8)
+        for i, loop in enumerate(raw):
+            for j, packet in enumerate(loop):
+                self.bytes[i, j, : len(packet)] = np.frombuffer(packet, np.uint8)
+
+    def controls(self) -> list[Entry]:
+        """Parts, consents and claims."""
+        made, n = [], 0
+        for stream in range(SHARDS + 1):
+            made.append(Entry(Stamp(T0_MS, 0), stream, encode_control(Part("rest"))))
+        for i, listener in enumerate(self.listener.tolist()):
+            for event in (Consent(listener, True, "v1"), Join(listener, 1, i + 1, "audience", CHANNELS)):
+                n += 1
+                made.append(Entry(Stamp(T0_MS, n), int(self.shard[i]), encode_control(event)))
+        return made
+
+    def entries(self, k: int) -> list[Entry]:
+        """What the relays write during tick k."""
+        made = []
+        for flush in range(FLUSHES):
+            stamp = T0_MS + (k - 1) * TICK_MS + flush * TICK_MS // FLUSHES
+            window = TICK_MS // FLUSHES
+            due = (stamp - T0_MS - self.phase_ms) % 250 < window
+            sequence = (stamp - T0_MS - self.phase_ms) // 250 - 1
+            due &= sequence >= 0
+            for shard in range(SHARDS):
+                mine = np.flatnonzero(due & (self.shard == shard))
+                if len(mine):
+                    made.append(Entry(Stamp(stamp, 0), shard, self._payload(mine, sequence[mine])))
+        return made
+
+    def _payload(self, who: NDArray[np.intp], sequence: NDArray[np.int64]) -> bytes:
+        template, place = who % TEMPLATES, sequence % LOOP_PACKETS
+        sizes = self.size[template, place]
+        records = np.zeros(len(who), RECORD_DTYPE)
+        records["listener"], records["stream"], records["size"] = self.listener[who], 1, sizes
+        packets = self.bytes[template, place]
+        packets[:, 4:8] = sequence.astype("<u4")[:, None].view(np.uint8)
+        packets[:, 8:16] = (self.origin[who] + sequence.astype(np.uint64) * 250_000)[:, None].view(np.uint8)
+        body = packets[np.arange(packets.shape[1]) < sizes[:, None]]
+        head = bytes((1, 1, 0, 0)) + len(who).to_bytes(4, "little")
+        return head + records.tobytes() + body.tobytes()
+
+
+class Stages:
+    """Time spent by stage: functions are wrapped, what they call within another stage is taken off."""
+
+    def __init__(self) -> None:
+        self.spent: dict[str, float] = defaultdict(float)
+        self._open: list[float] = []
+
+    def wrap(self, owner: Any, name: str, stage: str) -> None:
+        inner: Callable[..., Any] = getattr(owner, name)
+
+        def timed(*args: Any, **named: Any) -> Any:
+            self._open.append(0.0)
+            begun = time.thread_time()
+            try:
+                return inner(*args, **named)
+            finally:
+                took = time.thread_time() - begun
+                self.spent[stage] += took - self._open.pop()
+                if self._open:
+                    self._open[-1] += took
+
+        setattr(owner, name, timed)
+
+
+def watched(engine: Engine) -> Stages:
+    """The engine's stages under the clock."""
+    stages = Stages()
+    stages.wrap(engine, "_read", "read, route")
+    stages.wrap(engine.intake, "take", "decode, order")
+    stages.wrap(engine, "absorb", "events, heard")
+    chains: Any = engine.chains
+    stages.wrap(chains, "observe", "fusion")
+    stages.wrap(chains, "reading", "states")
+    stages.wrap(chains, "_resample", "resample")
+    for channel in chains.channels.values():
+        stages.wrap(channel, "update", channel.name)
+    if hasattr(chains, "synchrony_step"):
+        stages.wrap(chains, "synchrony_step", "synchrony")
+    return stages
+
+
+def measure(listeners: int, seconds: float, warm_s: float) -> dict[str, float]:
+    """Run a house; returns figures by name."""
+    swarm = Swarm(listeners)
+    engine = Engine(generated(max(listeners, 4)), t0_ms=T0_MS, tick_hz=TICK_HZ)
+    stages = watched(engine)
+    original = engine_view.snapshot, states.advance
+    stages.wrap(engine_view, "snapshot", "snapshot")
+    stages.wrap(states, "advance", "states")
+    engine.ingest(swarm.controls())
+    ticks = []
+    warm = round(warm_s * TICK_HZ)
+    try:
+        for k in range(1, warm + round(seconds * TICK_HZ) + 1):
+            entries = swarm.entries(k)
+            if k == warm + 1:
+                stages.spent.clear()
+            begun = time.thread_time()
+            engine.ingest(entries)
+            part = engine.tick(k)
+            ticks.append(time.thread_time() - begun)
+            engine.drain_events()
+    finally:
+        engine_view.snapshot, states.advance = original
+    assert part.counters["packets"] > listeners * (seconds + warm_s - 1) * 3.5
+    assert part.counters["gaps"] == part.counters["packet_malformed"] == part.counters["waiting_listeners"] == 0
+    counted = ticks[warm:]
+    per = 1e6 / (listeners * len(counted) / TICK_HZ)
+    made = {stage: spent * per for stage, spent in sorted(stages.spent.items(), key=lambda s: -s[1])}
+    made["rest of the tick"] = sum(counted) * per - sum(made.values())
+    made["all"] = sum(counted) * per
+    made["tick p50 ms"], made["tick p99 ms"] = (float(np.percentile(counted, q)) * 1e3 for q in (50, 99))
+    return made
+
+
+def reference(seconds: int = 20, window_s: int = 10) -> float:
+    """µs a listener-second of neurokit2 over a sliding window, run once a second, as a user would without an engine."""
+    warnings.simplefilter("ignore")
+    import neurokit2
+
+    t = np.arange(seconds * 64) / 64
+    pulse = np.sin(2 * np.pi * 1.2 * t) + 0.3 * np.sin(4 * np.pi * 1.2 * t + 1)
+    skin = 5 + 0.3 * np.maximum(0, np.sin(2 * np.pi * t / 9)) ** 4
+    begun = time.thread_time()
+    runs = 0
+    for end in range(window_s, seconds + 1, 2):
+        part = slice((end - window_s) * 64, end * 64)
+        neurokit2.ppg_process(pulse[part], sampling_rate=64)
+        neurokit2.eda_process(skin[part], sampling_rate=64)
+        runs += 1
+    return (time.thread_time() - begun) / runs * 1e6
+
+
+def sizes() -> list[tuple[str, int]]:
+    """Bytes a listener by set of columns."""
+    engine = Engine(generated(4), t0_ms=T0_MS, tick_hz=TICK_HZ)
+    from aggregator.engine_image import listener_columns
+
+    return [(name, sum(c.bytes_a_listener().values())) for name, c in listener_columns(engine).items()]
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--listeners", type=int, nargs="+", default=[1000, 10_000, 50_000])
+    parser.add_argument("--seconds", type=float, default=6.0)
+    parser.add_argument("--warm", type=float, default=3.0)
+    parser.add_argument("--no-reference", action="store_true")
+    options = parser.parse_args()
+    made = {n: measure(n, options.seconds, options.warm) for n in options.listeners}
+    names = list(next(iter(made.values())))
+    print("µs a listener-second".ljust(28), *(f"{n:>10,}" for n in made))
+    for name in names:
+        print(name.ljust(28), *(f"{m.get(name, 0.0):10.2f}" for m in made.values()))
+    total = 0
+    print("\nbytes a listener")
+    for name, size in sizes():
+        total += size
+        print(name.ljust(28), f"{size:10,}")
+    print("all".ljust(28), f"{total:10,}")
+    if not options.no_reference:
+        cost = reference()
+        print(f"\nneurokit2, 10 s window once a second: {cost:,.0f} µs a listener-second")
+        for n, m in made.items():
+            print(f"  {cost / m['all']:,.0f} times the engine's cost at {n:,}")
+
+
+if __name__ == "__main__":
+    main()
