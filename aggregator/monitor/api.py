@@ -20,6 +20,7 @@ from relay.parts import PARTS
 from relay.seat_plan import SeatPlan
 
 if TYPE_CHECKING:
+    from aggregator.outputs.newest import ReaderCounts
     from aggregator.outputs.osc_sender import TargetStatistics
 
 HISTORY_S = 600  # ten minutes of the house on the page
@@ -64,6 +65,12 @@ class QueueStatus:
     unit: str
     policy: str
     lost: int = 0
+
+    @classmethod
+    def of_readers(cls, name: str, counts: ReaderCounts) -> QueueStatus:
+        """Readers of a newest value (the feed's, or open pages): none has a queue, so places are what is bounded."""
+        policy = "one more is refused; a slow one skips to the newest, one that takes nothing is cut off"
+        return cls(name, counts.readers, counts.bound, "readers", policy, counts.refused + counts.cut_off)
 
 
 @dataclass(frozen=True, slots=True)

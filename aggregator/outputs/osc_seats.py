@@ -40,7 +40,7 @@ class SeatStream:
         self._forced = np.ones(len(self.data), dtype=np.bool_)
         self._cursor = 0
         self._credit = 0.0
-        self._last_s = -np.inf
+        self._last_s: float | None = None
 
     def resend(self) -> None:
         """Mark every datagram as due: the next ticks send everything again."""
@@ -49,9 +49,10 @@ class SeatStream:
     def due(self, values: Values, now_s: float, refresh_s: float, at_most: int) -> list[memoryview]:
         """The datagrams to send now, with their numbers (not their tick) written.
 
-        ``values`` (words_a_seat, seats), finite. ``at_most`` bounds the datagrams of this tick.
+        ``values`` (words_a_seat, seats), finite. ``at_most`` bounds the datagrams of this tick, but never
+        below the rotation's share.
         """
-        self._rotate(now_s, refresh_s)
+        at_most = max(at_most, self._rotate(now_s, refresh_s))
         due = self._forced.copy()
         for now, before in zip(values, self.sent, strict=True):
             due |= np.logical_or.reduceat(np.abs(now - before) >= self._deadband, self._first_seat)
@@ -63,15 +64,17 @@ class SeatStream:
         self._write(values, which)
         return self.data.chosen(which)
 
-    def _rotate(self, now_s: float, refresh_s: float) -> None:
-        """Force the next datagrams of the rotation, so that all have their turn within ``refresh_s``."""
-        step_s = min(max(now_s - self._last_s, 0.0), MAX_STEP_S)
+    def _rotate(self, now_s: float, refresh_s: float) -> int:
+        """Force the next datagrams of the rotation, so that all have their turn within ``refresh_s``; how many."""
+        before_s = now_s if self._last_s is None else self._last_s
+        step_s = min(max(now_s - before_s, 0.0), MAX_STEP_S)
         self._last_s = now_s
         self._credit = min(self._credit + len(self.data) * step_s / refresh_s, float(len(self.data)))
         turns = int(self._credit)
         self._credit -= turns
         self._forced[(self._cursor + np.arange(turns)) % len(self.data)] = True
         self._cursor = (self._cursor + turns) % len(self.data)
+        return turns
 
     def _write(self, values: Values, which: NDArray[np.intp]) -> None:
         if not len(which):

@@ -28,6 +28,7 @@ from aggregator.monitor.api import (
     live_message,
 )
 from aggregator.monitor.server import PAGE, Monitor, MonitorError
+from aggregator.outputs.newest import ReaderCounts
 from aggregator.outputs.osc import ServiceState
 from aggregator.outputs.osc_sender import TargetStatistics
 from relay.parts import PARTS
@@ -285,6 +286,11 @@ def test_an_output_s_counters_reach_the_page() -> None:
     shown = OutputStatus.of(counters)
     assert (shown.name, shown.sent, shown.refused, shown.dropped, shown.unreachable) == ("10.0.0.5:9000", 9, 2, 3, 4)
     assert (shown.age_s, shown.note) == (None, "full")
+
+
+def test_readers_reach_the_page_as_bounded_places() -> None:
+    shown = QueueStatus.of_readers("feed", ReaderCounts(16, readers=3, refused=2, cut_off=1))
+    assert (shown.fill, shown.bound, shown.unit, shown.lost) == (3, 16, "readers", 3)
 
 
 async def test_every_service_state_has_a_word() -> None:
