@@ -13,6 +13,7 @@ from aggregator.command.errors import UserError
 from aggregator.command.settings import SettingsError
 
 COMMANDS = ("demo", "serve", "seats", "analyse", "settings_table")
+OWN_PACKAGES = ("relay", "aggregator", "loadtest")
 DESCRIPTION = """\
 A concert audience's arousal, measured seat by seat and handed to the show engine over open standards.
 
@@ -24,9 +25,9 @@ def main(argv: list[str] | None = None) -> int:
     """Run one sub-command. Exit codes: 0 done, 1 a verdict of no, 2 wrong use or surroundings, 130 interrupted."""
     parser = build_parser()
     args = parser.parse_args(argv)
-    logging.basicConfig(
-        level=logging.DEBUG if args.verbose else logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
-    )
+    logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    for package in OWN_PACKAGES:  # libraries' own notes would drown ours
+        logging.getLogger(package).setLevel(logging.DEBUG if args.verbose else logging.INFO)
     try:
         return int(args.run(args))
     except (UserError, SettingsError) as error:

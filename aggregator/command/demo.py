@@ -116,6 +116,7 @@ async def _demo(settings: Settings, around: Surroundings, programme: Programme, 
     try:
         await _play(house, swarm, watcher, args)
     finally:
+        house.service.on_snapshot.remove(watcher.see)  # the summary tells of the evening, not of its closing
         await swarm.close()
         await house.close()
         _summary(house, swarm, watcher)

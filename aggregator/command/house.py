@@ -94,9 +94,9 @@ class House:
 
 async def open_house(settings: Settings, around: Surroundings) -> House:
     """Start everything, outputs before phones. Raises UserError for what the user can put right."""
+    osc = _osc(settings, around.plan)  # first: its errors are the user's most common
     bus = MemoryBus()
     log.info("bus: in process")
-    osc = _osc(settings, around.plan)
     engine = around.engine or await _fresh_engine(settings, around.plan, bus)
     feed = Feed(around.plan, FeedSettings(token=around.feed_token))
     monitor = Monitor(
