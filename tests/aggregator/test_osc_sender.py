@@ -128,6 +128,21 @@ def test_a_receiver_that_starts_late_is_served() -> None:
     sender.close()
 
 
+def test_the_news_of_an_earlier_refusal_costs_no_datagram() -> None:
+    """Linux tells of a refused datagram at the next send, which does not leave; so that one is sent again."""
+    with receiver() as (_, target):
+        pass
+    sender = OscSender(PLAN, OscSettings(), [target])
+    sender.heartbeat(0.0)  # refused, known later
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as late:
+        late.bind((target.host, target.port))
+        late.settimeout(5.0)
+        sender.heartbeat(1.0)
+        assert status(late.recv(65_536))[2] == "lead"
+    assert sender.statistics(1.0)[0].refused == 1
+    sender.close()
+
+
 def test_a_frozen_receiver_never_blocks() -> None:
     """Nobody reads: the kernel drops at the receiver, or the socket is full and it is counted; send returns."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as frozen:
