@@ -6,41 +6,17 @@ import asyncio
 import socket
 import time
 from collections import deque
-from dataclasses import dataclass, field
 
 import numpy as np
 
 from loadtest import osc_reader
-from loadtest.histogram import Histogram
+from loadtest.heard import Heard
 
 SILENT_STATES = (0, 4, 5, 6)  # absent, held, fading, lost: what a silent seat shows (SHOW_OUTPUT)
 BUFFER_BYTES = 4 << 20  # a house of 20,000 seats sends some 100 datagrams at once
 MATCH_WITHIN_S = 3.0  # a probe's waking that did not show by then is counted as missed
 OPENED_S = 4.0  # a probe's whole round after the first snapshot, or after a pause in them
 PLAUSIBLE_FROM_S = -0.02  # two processes' clock readings may differ by a scheduling pause
-SERIES_KEPT = 200_000  # 2.7 h of snapshots at 20 a second
-
-
-@dataclass(slots=True)
-class Heard:
-    """What was heard. Times are monotonic seconds of this machine.
-
-    ``house``: (time, arousal, confidence, counted); ``sections``: name -> newest (time, arousal, counted);
-    ``latency``: from a probe's packet's due time to the datagram that shows it.
-    """
-
-    house: deque[tuple[float, float, float, int]] = field(default_factory=lambda: deque(maxlen=SERIES_KEPT))
-    sections: dict[str, tuple[float, float, int]] = field(default_factory=dict)
-    synchrony: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=SERIES_KEPT))
-    latency: Histogram = field(default_factory=Histogram)
-    latencies: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=SERIES_KEPT))
-    missed: int = 0
-    datagrams: int = 0
-    unreadable: int = 0
-    snapshots: int = 0
-    lost_sequences: int = 0
-    epoch: int = 0
-    part: str = ""
 
 
 class ShowEngine:
