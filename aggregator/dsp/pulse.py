@@ -22,8 +22,8 @@ from aggregator.dsp.columns import Bools, Floats, Floats32, Ints, Rows
 from aggregator.dsp.filters import butterworth, sos_run
 from aggregator.dsp.grid import PULSE_HZ, Events, GridBlock
 from aggregator.dsp.pulse_beats import find_beats
-from aggregator.dsp.pulse_rate import each_second, find_polarity, find_scale
-from aggregator.dsp.pulse_state import CUT_OFF_STAYS, FLAT, WAVE, PulseState, Slab
+from aggregator.dsp.pulse_rate import each_second, find_scale
+from aggregator.dsp.pulse_state import CUT_OFF_STAYS, FLAT, GOOD_INDEX, RATE, REGULAR, WAVE, PulseState, Slab
 
 __all__ = ["PulseState", "update"]
 
@@ -71,15 +71,16 @@ def _begin(state: PulseState, rows: Rows, fresh: Bools, first: Floats) -> None:
         return
     r = rows[fresh]
     state.origin[r] = state.previous[r] = first[fresh]
-    state.band[r], state.wave[r], state.slow[r], state.levels[r] = 0.0, 0.0, 0.0, np.nan
+    state.band[r], state.wave[r], state.slow[r], state.levels[r] = 0.0, 0.0, 0.0, np.inf
     state.scale[r], state.missing[r], state.flat[r], state.slow_filled[r] = 0.0, 0, 0, 0
     state.inside[r], state.match[r], state.trust[r], state.good[r] = False, 0.0, 0.0, False
     for trust in (state.rate_confidence, state.interval_confidence, state.spectral_confidence):
         trust[r] = 0.0
     for unknown in (state.rate_bpm, state.interval_rate_bpm, state.spectral_rate_bpm, state.last_beat_index):
         unknown[r] = np.nan
-    for unknown in (state.intervals, state.interval_s, state.paired_s, state.height, state.good_index):
+    for unknown in (state.intervals, state.interval_s, state.paired_s, state.height, state.usual_s):
         unknown[r] = np.nan
+    state.summary[r, RATE], state.summary[r, REGULAR], state.summary[r, GOOD_INDEX] = np.nan, 0.0, np.nan
     state.clipped[r] = CUT_OFF_STAYS
 
 
@@ -153,7 +154,6 @@ def _limit(state: PulseState, slab: Slab, raw: Floats32) -> Floats32:
     if len(due) == 0:
         return before
     find_scale(state, slab)
-    find_polarity(state, slab)
     slab.sign_after = _signs(state, slab.rows)
     after = state.scale[slab.rows[due]][:, None]
     later = np.arange(raw.shape[1]) > slab.second[due][:, None]

@@ -14,7 +14,19 @@ import numpy as np
 
 from aggregator.dsp.columns import Bools, Floats, Floats32, Ints, Rows
 from aggregator.dsp.grid import PULSE_HZ, Events
-from aggregator.dsp.pulse_state import INTERVALS, LOOK_AHEAD, TEMPLATE, WAVE, WIDEST, PulseState, Slab
+from aggregator.dsp.pulse_state import (
+    CLEAN_S,
+    GOOD_INDEX,
+    INTERVALS,
+    LOOK_AHEAD,
+    RATE,
+    REGULAR,
+    TEMPLATE,
+    WAVE,
+    WIDEST,
+    PulseState,
+    Slab,
+)
 
 NARROWEST = 5  # samples; Elgendi asks for the 111 ms of a systolic peak, our squared crest is narrower
 REFRACTORY_S = 0.3
@@ -25,6 +37,8 @@ SHORTEST_S, LONGEST_S = 60.0 / 180.0 - 1.0 / PULSE_HZ, 60.0 / 40.0 + 1.0 / PULSE
 # An interval within these ratios of the median of the last five is plausible: their quotient 1.9 stays under the 2.2
 # that Orphanidou (2015) allows, and breathing changes an interval by less.
 RATIO_LOW, RATIO_HIGH = 0.72, 1.38
+NEAR = 0.3  # of the median: intervals that the rate is taken from
+ENOUGH = 4  # intervals for full trust
 EARLY_SHARE, LOW_SHARE = 0.62, 0.6  # earlier than this share of the median and lower than this share of the height
 RECOVER_S = 2.0  # after so long without a beat any crest is one
 TINY_SHARE = 0.2  # of the running crest height: not a beat
@@ -35,22 +49,31 @@ GOOD_MATCH, TEMPLATE_GAIN, STRANGER_GAIN = 0.75, 0.15, 0.1
 AMPLITUDE_GAIN, AMPLITUDE_STEP = 0.2, 0.5  # running mean of its logarithm over ~5 beats, a beat counts e^0.5 at most
 VARIABILITY_S = 120.0  # RMSSD wants 2 min at the least to be trusted (Shaffer & Ginsberg 2017)
 
-Seconds = Callable[[PulseState, Slab], None]
+Seconds = Callable[[PulseState, Slab, Floats], None]
 
 
 def find_beats(state: PulseState, slab: Slab, inside: Bools, each_second: Seconds) -> list[Events]:
     """Beats of a slab in each listener's own order; their second's work falls between the beats around it."""
-    i, k, opened = _closings(state, slab, inside)
-    before = k <= slab.second[i]
-    parts = _rounds(state, slab, i[before], k[before], opened[before])
-    if len(slab.due):
-        each_second(state, slab)
-    after = ~before
-    return parts + _rounds(state, slab, i[after], k[after], opened[after])
+    i, k, wide = _closings(state, slab, inside)
+    late = k > slab.second[i]
+    due = slab.rows[slab.due]
+    if (i[1:] == i[:-1]).any() or (slab.sign is not slab.sign_after and (slab.sign != slab.sign_after).any()):
+        parts = _rounds(state, slab, i[~late], k[~late], wide[~late])
+        each_second(state, slab, state.summary[due])
+        return parts + _rounds(state, slab, i[late], k[late], wide[late])
+    # One beat a listener at the most: judge all at once, and show the second's work what was before the late ones.
+    later = i[late]
+    before = state.summary[slab.rows[later]]
+    parts = _rounds(state, slab, i, k, wide)
+    if len(due):
+        summary = state.summary[due]
+        summary[np.searchsorted(slab.due, later)] = before
+        each_second(state, slab, summary)
+    return parts
 
 
 def _closings(state: PulseState, slab: Slab, inside: Bools) -> tuple[Rows, Ints, Ints]:
-    """Where blocks of interest close: listener, step, grid index at which the block opened; sorted by listener."""
+    """Where wide enough blocks of interest close: listener, step, width in samples; sorted by listener and step."""
     rows, t = slab.rows, inside.shape[1]
     history = np.empty((len(rows), t + 1), np.bool_)
     history[:, 0] = state.inside[rows]
@@ -65,15 +88,13 @@ def _closings(state: PulseState, slab: Slab, inside: Bools) -> tuple[Rows, Ints,
     opened[follows] = at[follows - 1]
     state.opened[rows[i[opens]]] = at[opens]
     state.inside[rows] = history[np.arange(len(rows)), slab.count]
-    closes = ~opens
-    return i[closes], k[closes], opened[closes]
+    wide = at - opened
+    closes = ~opens & (wide >= NARROWEST)
+    return i[closes], k[closes], wide[closes]
 
 
-def _rounds(state: PulseState, slab: Slab, i: Rows, k: Ints, opened: Ints) -> list[Events]:
+def _rounds(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Ints) -> list[Events]:
     """Each listener's first closing, then everybody's second, and so on: a row occurs once in a round."""
-    wide = slab.index[i] + k - opened
-    keep = wide >= NARROWEST
-    i, k, wide = i[keep], k[keep], wide[keep]
     parts = []
     while len(i):
         first = np.ones(len(i), np.bool_)
@@ -91,7 +112,7 @@ def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Ints) -> Event
     at = slab.index[i] + place - WAVE + crest
     last = state.last_beat_index[rows]
     since = (at - last) / PULSE_HZ
-    usual = median_interval(state.intervals[rows])
+    usual = state.usual_s[rows]
     typical = state.height[rows]
     a = _accepted(since, usual, height, typical)
     i, k, rows, around, at, last = i[a], k[a], rows[a], around[a], at[a], last[a]
@@ -104,9 +125,12 @@ def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Ints) -> Event
     ratio = since / usual
     clean = joined & (np.isnan(ratio) | ((ratio >= RATIO_LOW) & (ratio <= RATIO_HIGH)))
     interval = np.where(clean, since, np.nan)
-    _remember(state, rows, since, joined, interval)
+    summary = state.summary[rows]
+    summary[:, GOOD_INDEX] = np.where(good, at, summary[:, GOOD_INDEX])
+    _intervals(state, rows[joined], since[joined], summary, joined)
+    _variability(state, rows, since, interval, summary)
+    state.summary[rows] = summary
     state.good[rows] = good
-    state.good_index[rows[good]] = at[good]
     state.beats[rows] += 1
     state.last_beat_index[rows] = at
     return Events(rows, at, interval)
@@ -175,16 +199,33 @@ def _shape(state: PulseState, rows: Rows, around: Floats32, height: Floats, typi
     return np.asarray(good)
 
 
-def _remember(state: PulseState, rows: Rows, since: Floats, joined: Bools, interval: Floats) -> None:
-    """Intervals, and the running mean of squared successive differences (Task Force 1996) over 2 min."""
-    keep = rows[joined]
-    state.intervals[keep] = np.concatenate([state.intervals[keep, 1:], since[joined, None]], axis=1)
+def _intervals(state: PulseState, rows: Rows, since: Floats, summary: Floats, joined: Bools) -> None:
+    """Append intervals; rate = 60 / mean of those near their median; trusted by their share, evenness and likeness."""
+    intervals = np.concatenate([state.intervals[rows, 1:], since[:, None]], axis=1)
+    state.intervals[rows] = intervals
+    usual = median_interval(intervals)
+    state.usual_s[rows] = usual
+    apart = np.abs(intervals - usual[:, None])
+    near = apart <= NEAR * usual[:, None]
+    number = np.sum(near, axis=1)
+    total = np.sum(np.where(near, intervals, 0.0), axis=1)
+    spread = np.sum(np.where(near, apart, 0.0), axis=1) / total
+    share = number / np.maximum(np.sum(apart >= 0.0, axis=1), ENOUGH)
+    even = np.minimum(np.maximum(1.4 - 5.0 * spread, 0.0), 1.0)
+    alike = np.minimum(np.maximum((state.match[rows] - 0.5) * 2.5, 0.0), 1.0)
+    summary[joined, RATE] = np.where(number >= 2, 60.0 * number / total, np.nan)
+    summary[joined, REGULAR] = np.where(number >= 2, share * share * even * alike, 0.0)
+
+
+def _variability(state: PulseState, rows: Rows, since: Floats, interval: Floats, summary: Floats) -> None:
+    """Running mean of squared successive differences (Task Force 1996): plain at first, then fading over 2 min."""
     known = ~np.isnan(interval)
+    clean_s = np.where(np.isnan(summary[:, CLEAN_S]), 0.0, summary[:, CLEAN_S])
+    passed = np.minimum(np.where(np.isnan(since), 0.0, since), 10.0)
+    summary[:, CLEAN_S] = clean_s * np.exp(passed * (-1.0 / VARIABILITY_S)) + np.where(known, interval, 0.0)
     difference = interval - state.paired_s[rows]
     state.paired_s[rows] = interval
     state.interval_s[rows[known]] = interval[known]
-    passed = np.minimum(np.where(np.isnan(since), 0.0, since), 10.0)
-    state.clean_s[rows] = state.clean_s[rows] * np.exp(passed * (-1.0 / VARIABILITY_S)) + np.where(known, since, 0.0)
     paired = ~np.isnan(difference)
     r, d, i = rows[paired], difference[paired], interval[paired]
     number = state.differences[r] + 1.0

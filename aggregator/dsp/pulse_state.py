@@ -23,6 +23,10 @@ SLOW = SECONDS * SLOW_HZ
 # Intervals remembered: one breath's worth, so that sinus arrhythmia averages out.
 INTERVALS = 8
 TEMPLATE = 32
+# Columns of PulseState.summary: interval-based rate, bpm; trust in it while it is fresh; grid index of the last beat
+# that looked like the template; seconds of clean intervals, fading over 2 min.
+RATE, REGULAR, GOOD_INDEX, CLEAN_S = range(4)
+SUMMARY = 4
 FLAT = 32  # half a second without a change: no finger, or a stuck sensor
 CUT_OFF_STAYS = 96  # a clipped crest denies contact for 1.5 s, longer than a beat at 40 bpm
 
@@ -53,7 +57,7 @@ class PulseState(Columns):
     origin: Floats = column(doc="level that is taken off the raw values; absorbs jumps over gaps")
     previous: Floats = column(doc="last raw value")
     band: Floats = column(tail=(2, 2), doc="band-pass memory")
-    levels: Floats32 = column(tail=(SECONDS,), doc="mean |wave| of the last seconds", dtype=np.float32, fill=np.nan)
+    levels: Floats32 = column(tail=(SECONDS,), doc="mean |wave| of the last seconds", dtype=np.float32, fill=np.inf)
     scale: Floats32 = column(doc="lower median of levels, 0 in the first second", dtype=np.float32)
     missing: Ints = column(doc="samples missing in a row", dtype=np.int64)
     flat: Ints = column(doc="samples in a row without a change", dtype=np.int64)
@@ -64,18 +68,18 @@ class PulseState(Columns):
     wave: Floats32 = column(tail=(WAVE,), doc="filtered signal, newest last", dtype=np.float32)
     slow: Floats32 = column(tail=(SLOW,), doc="limited, filtered signal at 16 Hz, newest last", dtype=np.float32)
     slow_filled: Ints = column(doc="seconds in slow", dtype=np.int64)
-    moments: Floats = column(tail=(3,), doc="faded sums of weight, wave^2 and wave^3, wave in scales")
+    skew: Floats32 = column(doc="running mean of (wave / scale)^3 at rest", dtype=np.float32)
     template: Floats32 = column(tail=(TEMPLATE,), doc="running mean beat, unit length", dtype=np.float32)
     trust: Floats = column(doc="quality before contact is asked")
     match: Floats = column(doc="running correlation of beats with the template")
     good: Bools = column(doc="the last beat looked like the template", dtype=np.bool_)
-    good_index: Floats = column(doc="grid index of the last beat that did", fill=np.nan)
+    summary: Floats = column(tail=(SUMMARY,), doc="what beats tell the second's work, see Summary", fill=np.nan)
+    usual_s: Floats = column(doc="median of the last five intervals", fill=np.nan)
     intervals: Floats = column(tail=(INTERVALS,), doc="last intervals, s, newest last", fill=np.nan)
     height: Floats = column(doc="running crest height", fill=np.nan)
     differences: Floats = column(doc="successive differences that rmssd_ms rests on")
     square: Floats = column(doc="running mean of squared successive differences, s^2")
     paired_s: Floats = column(doc="interval that the next one is compared with, NaN after a break", fill=np.nan)
-    clean_s: Floats = column(doc="seconds of clean intervals, decaying over 2 min")
 
 
 @dataclass(slots=True)
