@@ -14,8 +14,8 @@ from aggregator.dsp.features import AUDIENCE, FeatureTable
 SQUASH_DEVIATIONS = 4.0  # contract 10: arousal = (1 + tanh(z / 4)) / 2
 FEATURE_LIMIT = 6.0  # deviations one feature may count: an artefact of ten times says no more than "very"
 Z_LIMIT = 8.0  # deviations of the fused value: arousal stays within 0.018..0.982
-SAME_CHANNEL_CORRELATION = 0.5  # at rest, between features of one channel (P: drive, level and count share responses)
-OTHER_CHANNEL_CORRELATION = 0.1  # between channels (Boudewyns 1976: unrelated; a little for movement in common)
+SAME_CHANNEL_CORRELATION = 0.6  # at rest, between features of one channel (P: drive, level and count share responses)
+OTHER_CHANNEL_CORRELATION = 0.2  # between channels (P: movement and breath in common; Boudewyns 1976 found less)
 STANDARD_WEIGHT = float(AUDIENCE.size_of_weight.sum())  # a listener with every channel at full trust: confidence 1
 
 
@@ -42,7 +42,7 @@ def combine(z: Floats, weight: Floats, table: FeatureTable) -> Floats:
     """Features' deviations into one with about unit deviation at rest, whatever subset of features is there.
 
     With s the table's signs, w >= 0 the effective weights and R the assumed correlations at rest (1 on the diagonal,
-    0.5 within a channel, 0.1 between channels)::
+    0.6 within a channel, 0.2 between channels)::
 
         z = clip(sum(s w z) / sqrt(w' R w), -8, 8);   0 where sum(w) = 0
 
@@ -69,7 +69,7 @@ def coverage(trust: Floats, table: FeatureTable) -> Floats:
     """Confidence from what is there: sqrt(sum(|w| q^2) / sum(|w|)) over the standard channels, at most 1.
 
     Equal trust q in everything gives q; full trust in a subset gives the root of its share of the weight: skin alone
-    0.81, pulse alone 0.52, temperature alone 0.28. Rises with each q. ``trust`` (m, F) in [0, 1]; returns (m,).
+    0.77, pulse alone 0.59, temperature alone 0.23. Rises with each q. ``trust`` (m, F) in [0, 1]; returns (m,).
     Source: our own definition.
     """
     total = _across(trust * trust * table.size_of_weight)

@@ -39,7 +39,8 @@ class Feature:
     smallest robust deviation at rest, transformed units. ``prior_scale``: what stands for the house until its own is
     known; NaN where nobody can know it (then nothing is shrunk towards it). ``relative_floor``: the same floor as a
     share of the resting median, for units that nobody knows. ``age_s``: usual age of the body event when the feature
-    shows it, decision included, tick excluded.
+    shows it, decision included, tick excluded. ``ease_s``: time constant that evens out a bursty feature, transformed
+    units, 0 for none.
     """
 
     name: str
@@ -53,6 +54,7 @@ class Feature:
     reason: str
     source: str
     relative_floor: float = 0.0
+    ease_s: float = 0.0
 
 
 class FeatureTable:
@@ -71,6 +73,7 @@ class FeatureTable:
         self.scale_floor = self._array("scale_floor")
         self.prior_scale = self._array("prior_scale")
         self.relative_floor = self._array("relative_floor")
+        self.ease_s = self._array("ease_s")
         unit = self._array("unit_floor")
         log1p = np.array([f.transform is Transform.LOG1P for f in features])
         self.is_log1p = log1p
@@ -96,40 +99,43 @@ class FeatureTable:
         return {c: tuple(i for i, f in enumerate(self.features) if f.channel == c) for c in self.channels}
 
 
-# Scales are robust deviations over two minutes of rest in transformed units (0.05 of a logarithm is 5 %). Status as in
-# the project's method card: R read, D derived, M from memory, P common practice.
+# Scales are robust deviations over two minutes of rest in transformed units (0.05 of a logarithm is 5 %). Floors stop
+# an unusually still rest from turning small changes into large ones; higher ones would leave calm people unequalised
+# (spread of peak response 0.43 with these, 0.47 with floors a third higher). R read, D derived, M from memory, P common
+# practice, as in METHODS.md.
 PULSE_RATE = Feature(
-    "pulse_rate", "pulse", Transform.LOG, +0.5, 20.0, 0.02, 0.05, 4.0,
+    "pulse_rate", "pulse", Transform.LOG, +0.5, 20.0, 0.03, 0.05, 4.0,
     "rises with excitement, but can fall with arousing music: half of skin drive's weight, never the majority",
-    "PMC4623197 (R); 5 % over two minutes at rest (P)",
+    "PMC4623197 (R); 3-5 % over two minutes at rest (P)",
 )  # fmt: skip
 PULSE_AMPLITUDE = Feature(
-    "pulse_amplitude", "pulse", Transform.LOG, -0.5, 1e-9, 0.08, 0.25, 1.5,
+    "pulse_amplitude", "pulse", Transform.LOG, -0.5, 1e-9, 0.12, 0.25, 2.0,
     "vessels of the finger tighten with sympathetic drive, so the pulse wave shrinks",
-    "Kistler et al. 1998 for vasoconstriction (R); 25 % at rest (P)",
+    "Kistler et al. 1998 for vasoconstriction (R); 12-25 % at rest (P)",
 )  # fmt: skip
 SKIN_LEVEL = Feature(
-    "skin_level", "skin", Transform.LOG, +0.8, 0.05, 0.03, 0.06, 3.0,
+    "skin_level", "skin", Transform.LOG, +0.5, 0.05, 0.045, 0.1, 7.0,
     "tonic sweat: slow and steady; people differ tenfold, hence the logarithm",
-    "Dawson, Schell & Filion, level 2-20 uS (M); 6 % over two minutes at rest (P)",
+    "Dawson, Schell & Filion, level 2-20 uS (M); 4.5-10 % over two minutes at rest (P)",
 )  # fmt: skip
 SKIN_DRIVE = Feature(
-    "skin_drive", "skin", Transform.LOG1P, +1.0, 0.02, 0.4, 0.8, 1.0,
-    "phasic sweat leads: the fastest and most specific sign; zero most of the time at rest, so the floor is wide",
-    "Boucsein et al. 2012 (R); unit and scale (P)",
+    "skin_drive", "skin", Transform.LOG1P, +1.0, 0.1, 0.4, 0.6, 1.0,
+    "phasic sweat leads: the fastest and most specific sign; bursts of under a second, hence eased over 1.5 s; zero "
+    "most of the time at rest, so the floor is wide: the smallest counted response a second is one deviation",
+    "Boucsein et al. 2012, 0.05 uS (R); unit, easing and scale (P)", ease_s=1.5,
 )  # fmt: skip
 SKIN_RESPONSES = Feature(
-    "skin_responses", "skin", Transform.LOG1P, +0.6, 1.0, 0.3, 0.5, 20.0,
-    "responses a minute: a count is blind to electrode gain; slow, because a minute is counted",
+    "skin_responses", "skin", Transform.LOG1P, +0.2, 1.0, 0.5, 0.7, 30.0,
+    "responses a minute: a count is blind to electrode gain; little weight, because a minute is counted: it trails",
     "1-3 a minute at rest, over 20 when aroused: Dawson, Schell & Filion (M)",
 )  # fmt: skip
 TEMPERATURE = Feature(
-    "temperature", "temperature", Transform.IDENTITY, -0.3, 0.0, 0.08, 0.15, 15.0,
+    "temperature", "temperature", Transform.IDENTITY, -0.15, 0.0, 0.12, 0.25, 15.0,
     "falls under stress about 15 s late, unrelated to sweat and pulse rate: slow weight only",
-    "Kistler et al. 1998 (R); Boudewyns 1976 (R); 0.15 C over two minutes at rest (P)",
+    "Kistler et al. 1998 (R); Boudewyns 1976 (R); 0.12-0.25 C over two minutes at rest (P)",
 )  # fmt: skip
 RMSSD = Feature(
-    "rmssd", "pulse", Transform.LOG, -0.15, 1.0, 0.15, 0.3, 30.0,
+    "rmssd", "pulse", Transform.LOG, -0.1, 1.0, 0.15, 0.3, 30.0,
     "vagal withdrawal; from under two minutes not comparable with norms: almost no weight, performers only",
     "Shaffer & Ginsberg 2017 (R); 30 % at rest (P)",
 )  # fmt: skip

@@ -136,18 +136,28 @@ def _refresh(
     moving = np.zeros(len(due)) if inputs.movement is None else np.fmin(np.fmax(inputs.movement[due], 0.0), 1.0)
     artefact = _artefact(state, due, quality, moving, span, settings, table)
     good = (quality >= settings.trusted) & ~artefact[:, None]
-    held = np.where(good, values, state.held.take(due, axis=0))
+    held = _hold(state.held.take(due, axis=0), values, good, span, table)
     state.held[due] = held
     count = (state.ticks[due] + state.key[due]) // stride
     second = np.equal(count % max(1, round(1.0 / span)), 0)
     turn = np.equal(count % settings.baseline.turns, 0)
-    clean = np.where(good & (moving < settings.still)[:, None], values, np.nan)
+    clean = np.where(good & (moving < settings.still)[:, None], held, np.nan)
     resting.advance(
         state, due, clean, second=second, turn=turn, rest=rest, drift=drift, dt_s=span, prior=prior, table=table,
         settings=settings.baseline,
     )  # fmt: skip
     covered = _fuse(state, due, held, quality, stride, span, settings, table)
     _confide(state, due, covered * (1.0 - moving), artefact, stride, span, settings)
+
+
+def _hold(before: Floats, values: Floats, good: Bools, span: float, table: FeatureTable) -> Floats:
+    """The value that counts: the new one where good, eased where the table says so, else the last good one."""
+    new = values.copy()
+    for f in np.flatnonzero(table.ease_s):
+        gain = 1.0 - np.exp(-span / table.ease_s[f])
+        step = gain * (values[:, f] - before[:, f])
+        new[:, f] = np.where(np.isfinite(step), before[:, f] + step, values[:, f])
+    return np.where(good, new, before)
 
 
 def _artefact(

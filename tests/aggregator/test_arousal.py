@@ -64,7 +64,7 @@ def test_unknown_is_no_deviation() -> None:
 def test_any_subset_has_about_unit_deviation_at_rest(share: list[int]) -> None:
     """Variance of a weighted sum, derived: draws with the assumed correlations come out with deviation 1."""
     channel = np.array([AUDIENCE.channels.index(f.channel) for f in AUDIENCE.features])
-    r = np.where(np.eye(F) > 0, 1.0, np.where(channel[:, None] == channel[None, :], 0.5, 0.1))
+    r = np.where(np.eye(F) > 0, 1.0, np.where(channel[:, None] == channel[None, :], 0.6, 0.2))
     draws = np.random.default_rng(7).multivariate_normal(np.zeros(F), r, 40_000) * np.sign(AUDIENCE.weight)
     weight = np.zeros((40_000, F))
     weight[:, share] = np.abs(AUDIENCE.weight)[share]
@@ -98,9 +98,9 @@ def test_scaling_all_weights_changes_nothing_and_none_means_rest() -> None:
     [
         (list(range(F)), 1.0, 1.0),
         (list(range(F)), 0.5, 0.5),
-        (SKIN, 1.0, 0.805),
-        (PULSE, 1.0, 0.520),
-        ([5], 1.0, 0.285),
+        (SKIN, 1.0, 0.772),
+        (PULSE, 1.0, 0.592),
+        ([5], 1.0, 0.229),
     ],
 )
 def test_confidence_says_what_is_there(columns: list[int], trust: float, confidence: float) -> None:

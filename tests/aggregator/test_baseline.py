@@ -119,7 +119,7 @@ def test_the_houses_scale_replaces_the_tables_gliding() -> None:
 def test_a_second_rest_glides_in_and_can_be_undone_and_redone() -> None:
     house = rested()
     first = house.state.own_location.copy()
-    higher = {**CALM, "skin_level": 5.5}
+    higher = {**CALM, "skin_level": 8.0}
     live = house.run(10.0, higher)[-1, 0]
     glide = np.concatenate([house.run(25.0, higher, rest=True), house.run(20.0, higher)])[:, 0]
     assert glide[-1] == pytest.approx(0.5, abs=0.01)
