@@ -16,6 +16,7 @@ import numpy as np
 from aggregator import engine_controls, engine_image, engine_view, states
 from aggregator.checkpoint import CheckpointError
 from aggregator.dsp.columns import Bools
+from aggregator.engine_alike import Alike
 from aggregator.engine_chains import Chains, ChainSettings
 from aggregator.engine_controls import Muted, Shards
 from aggregator.engine_view import BodyEvents, EventLog, FeatureView
@@ -78,10 +79,12 @@ class Engine:
             ChainSettings(self.settings.rest_s, self.settings.skin_response_minimum_us),
             tick_hz,
         )
+        self.alike = Alike(self.listeners)
         self.shards_state = Shards.fresh(shards + 1)
         self.muted = Muted()
         self.k = -1
         self.cut = t0_ms
+        self.step_ms = 0
         self._own: dict[str, int] = dict.fromkeys(COUNTERS + engine_controls.COUNTERS, 0)
         self._pending = _Pending()
         self._position: dict[int, Stamp] = {}
@@ -124,11 +127,11 @@ class Engine:
         if k <= self.k:
             raise ValueError(f"ticks run forwards: tick {k} after tick {self.k}")
         cut = self.cut_ms(k)
-        step_ms = cut - (self.cut if self.k >= 0 else self.cut_ms(k - 1))
+        self.step_ms = cut - (self.cut if self.k >= 0 else self.cut_ms(k - 1))
         self._read(cut)
         self.absorb(cut)
-        self._advance(cut, step_ms)
         self.k, self.cut = k, cut
+        self._advance()
         self._own["ticks"] += 1
         return engine_view.snapshot(self, self.seating())
 
@@ -175,12 +178,13 @@ class Engine:
         for made in self.chains.process(taken):
             self._events.add(self, made)
 
-    def _advance(self, cut: int, step_ms: int) -> None:
+    def _advance(self) -> None:
         rest, drift, live = self._rules()
-        self.chains.observe(live=live, rest=rest, drift=drift, now_ms=cut, prior=self.shards_state.prior)
+        self.chains.observe(live=live, rest=rest, drift=drift, now_ms=self.cut, prior=self.shards_state.prior)
         n = self.listeners.used_rows
         reading = self.chains.reading(n, rest)
-        states.advance(self.states, slice(0, n), reading, live[:n], cut, step_ms)
+        states.advance(self.states, slice(0, n), reading, live[:n], self.cut, self.step_ms)
+        self.alike.step(self, self.seating())
 
     def _rules(self) -> tuple[Bools, Bools, Bools]:
         """For each row: its part takes a resting baseline, lets it drift, and whether the row is computed at all."""

@@ -260,9 +260,14 @@ class Chains:
         scalar = self.listeners.scalar_names.get(slot)
         return {scalar if name == "scalar" and scalar else name: v for name, v in values.items()}
 
-    def linkage(self, slot: int) -> tuple[float, float]:
-        """Value and confidence of the house's linkage with this performer."""
-        return 0.0, 0.0
+    def alike(self, rows: slice) -> tuple[Floats, Floats, Ints]:
+        """Skin drive and pulse rate of the rows, (m, 2), their quality, and when each channel was last heard, ms."""
+        skin, pulse = self.channels[Kind.SKIN].state, self.channels[Kind.PULSE].state
+        return (
+            np.stack((skin.drive[rows], pulse.rate_bpm[rows]), axis=1),
+            np.stack((skin.quality[rows], pulse.rate_confidence[rows]), axis=1),
+            np.stack((self.arrivals.skin_ms[rows], self.arrivals.pulse_ms[rows]), axis=1),
+        )
 
     def undo_rest(self, rows: Rows) -> None:
         """Back to the resting baseline before the last one."""

@@ -32,6 +32,7 @@ def encode(engine: Engine) -> bytes:
         arrays |= {f"{name}/{key}": a[rows] for key, a in columns.arrays().items()}
     for name, columns in engine.chains.small_columns().items():
         arrays |= {f"small/{name}/{key}": a[slots] for key, a in columns.arrays().items()}
+    arrays |= {f"window/{key}": array for key, array in engine.alike.arrays().items()}
     waiting, raw = _waiting(engine, {int(r): i for i, r in enumerate(rows)})
     arrays["waiting"] = np.frombuffer(raw, np.uint8)
     arrays["tombstones"] = np.array(sorted(engine.listeners.tombstones), np.uint64)
@@ -45,6 +46,7 @@ def listener_columns(engine: Engine) -> dict[str, Columns]:
         "states": engine.states,
         "intake": engine.intake.state,
         "clock": engine.intake.clock,
+        "alike": engine.alike.state,
         **engine.chains.columns(),
     }
 
@@ -122,15 +124,17 @@ def _restore(
     slots = np.array([s for s, _, _ in meta["slots"]], np.intp)
     for name, columns in engine.chains.small_columns().items():
         columns.load(_under(arrays, f"small/{name}/", np.ones(len(slots), np.bool_)), slots)
+    engine.alike.load(_under(arrays, "window/", None))
     _resume(engine, meta)
     _wait(engine, meta["waiting"], arrays["waiting"].tobytes(), keep, rows)
     engine.listeners.tombstones = {int(x) for x in arrays["tombstones"]}
     return engine
 
 
-def _under(arrays: dict[str, NDArray[Any]], prefix: str, keep: NDArray[np.bool_]) -> dict[str, NDArray[Any]]:
-    """A set of columns by its prefix, only the rows to keep."""
-    return {key.removeprefix(prefix): a[keep] for key, a in arrays.items() if key.startswith(prefix)}
+def _under(arrays: dict[str, NDArray[Any]], prefix: str, keep: NDArray[np.bool_] | None) -> dict[str, NDArray[Any]]:
+    """Arrays by their prefix, only the rows to keep (None: all)."""
+    made = {key.removeprefix(prefix): a for key, a in arrays.items() if key.startswith(prefix)}
+    return made if keep is None else {key: a[keep] for key, a in made.items()}
 
 
 def _resume(engine: Engine, meta: dict[str, Any]) -> None:

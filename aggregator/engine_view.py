@@ -81,6 +81,8 @@ def snapshot(engine: Engine, seats: Seating) -> PartSnapshot:
         states=counts.astype(np.int64),
         blank_weights=blank,
         blank_sum=blank_sum,
+        synchrony=engine.alike.done,
+        blank_synchrony=engine.alike.blank_done,
         performers=_performers(engine, seats.performers),
         counters=engine.all_counters(),
     )
@@ -115,7 +117,6 @@ def _performers(engine: Engine, rows: Rows) -> tuple[PerformerValue, ...]:
                 state=int(held.state[row]),
                 channels=engine.chains.channel_values(slot),
                 events=tuple(events.get(int(row), ())),
-                linkage=engine.chains.linkage(slot),
             )
         )
     return tuple(made)

@@ -129,8 +129,7 @@ def watched(engine: Engine) -> Stages:
     stages.wrap(chains, "_resample", "resample")
     for channel in chains.channels.values():
         stages.wrap(channel, "update", channel.name)
-    if hasattr(chains, "synchrony_step"):
-        stages.wrap(chains, "synchrony_step", "synchrony")
+    stages.wrap(engine.alike, "step", "synchrony")
     return stages
 
 
