@@ -25,6 +25,7 @@ DUE_S = HEARTBEAT_S - 0.01  # a timer of 1 s that wakes a moment early still bea
 UDP_SEGMENT = 103  # Linux uapi udp.h: the kernel cuts one buffer into datagrams of this size
 SEGMENTS_A_CALL = 44  # the kernel allows 64; 44 of 1,472 bytes stay below the 65,507 bytes of one call
 CALL_BYTES = 65_507
+ERROR_SHOWN_S = 3.0  # a target that had no failure for this long has recovered
 MULTICAST_HOPS = 1  # stays in the hall's own network
 
 
@@ -46,9 +47,9 @@ class Target:
 
 @dataclass(slots=True)
 class TargetStatistics:
-    """One target's counters. ``refused``: nobody listens there. ``dropped``: the socket was full. ``unreachable``: no
-    way there. ``skipped``: not tried after a failure in the same tick. ``age_s``: since the last datagram left, None
-    before the first."""
+    """One target's counters. ``sent``: handed to the system. ``refused``: answers that nobody listens there.
+    ``dropped``: the socket was full. ``unreachable``: no way there. ``skipped``: not tried after a failure in the same
+    tick. ``age_s``: since a tick left without a failure, None before the first. ``last_error``: of the last seconds."""
 
     target: str
     sent: int = 0
@@ -169,11 +170,14 @@ class _Link:
         self.target = target
         self._counts = TargetStatistics(str(target), segmented=hasattr(socket.socket, "sendmsg"))
         self._last_s: float | None = None
+        self._error_s = 0.0
+        self._failed_now = False
         self._socket = _open(target)
 
     def send(self, datagrams: Sequence[memoryview], now_s: float) -> int:
         """Send in order; after a failure that lasts, leave out the rest of this tick. Returns how many left."""
         left = 0
+        self._failed_now = False
         while left < len(datagrams):
             run = self._run(datagrams[left:]) if self._counts.segmented else 1
             if not self._hand_over(datagrams[left : left + run]):
@@ -182,10 +186,15 @@ class _Link:
                 self._counts.skipped += len(datagrams) - left - run
                 break
             left += run
-        if left:
+        self._counts.sent += left
+        self._counts.sent_bytes += sum(len(d) for d in datagrams[:left])
+        if self._failed_now:
+            self._error_s = now_s
+        elif left:
             self._last_s = now_s
-            self._counts.sent += left
-            self._counts.sent_bytes += sum(len(d) for d in datagrams[:left])
+            if self._counts.last_error and now_s - self._error_s > ERROR_SHOWN_S:
+                log.warning("Open Sound Control to %s: works again", self.target)
+                self._counts.last_error = ""
         return left
 
     def _run(self, datagrams: Sequence[memoryview]) -> int:
@@ -237,13 +246,16 @@ class _Link:
             self._note(error.strerror or str(error))
 
     def _note(self, text: str) -> None:
-        """Log a change of state once, not each event."""
+        """Keep what failed; log a change of state once, not each event."""
+        self._failed_now = True
         if text != self._counts.last_error:
             log.warning("Open Sound Control to %s: %s", self.target, text)
             self._counts.last_error = text
 
     def statistics(self, now_s: float) -> TargetStatistics:
-        return replace(self._counts, age_s=None if self._last_s is None else now_s - self._last_s)
+        age_s = None if self._last_s is None else now_s - self._last_s
+        recovered = now_s - self._error_s > ERROR_SHOWN_S
+        return replace(self._counts, age_s=age_s, last_error="" if recovered else self._counts.last_error)
 
     def close(self) -> None:
         self._socket.close()

@@ -106,6 +106,8 @@ def test_several_targets_get_the_same_and_a_dead_one_costs_a_counter() -> None:
         assert (a.refused, c.refused) == (0, 0)
         assert b.refused >= 4  # the first send learns of it only afterwards
         assert b.last_error == "nobody listens on this port"
+        assert a.age_s is not None
+        assert b.age_s is None or b.age_s > a.age_s  # what was refused has not arrived
         assert a.sent == c.sent > 0
         assert received(one, a.sent) == received(two, c.sent)
         sender.close()
@@ -139,7 +141,10 @@ def test_the_news_of_an_earlier_refusal_costs_no_datagram() -> None:
         late.settimeout(5.0)
         sender.heartbeat(1.0)
         assert status(late.recv(65_536))[2] == "lead"
-    assert sender.statistics(1.0)[0].refused == 1
+        sender.heartbeat(2.0)
+    (numbers,) = sender.statistics(2.5)
+    assert (numbers.refused, numbers.age_s, numbers.last_error) == (1, 0.5, "nobody listens on this port")
+    assert sender.statistics(4.5)[0].last_error == ""
     sender.close()
 
 

@@ -18,6 +18,11 @@ export function plain(count) {
   return count.toLocaleString("en").replaceAll(",", "\u202f");
 }
 
+function amount(value, unit) {
+  if (unit !== "bytes") return `${plain(value)} ${unit}`;
+  return value < 1e5 ? `${(value / 1e3).toFixed(1)} kB` : `${(value / 1e6).toFixed(1)} MB`;
+}
+
 export function ago(seconds) {
   if (seconds === null) return "never";
   if (seconds < 2) return "now";
@@ -107,8 +112,8 @@ export function showPerformers(performers) {
 
 export function showOutputs(outputs) {
   const rows = outputs.map((o) => {
-    const old = o.age_s === null || o.age_s > OLD_OUTPUT_S;
-    const state = old ? [`✕ ${o.note || "nothing leaves"}`, "fault"] : ["● sending", ""];
+    const failing = o.note || o.age_s === null || o.age_s > OLD_OUTPUT_S;
+    const state = failing ? [`✕ ${o.note || "nothing leaves"}`, "fault"] : ["● sending", ""];
     return [`${o.name}`, state, ago(o.age_s), ...[o.sent, o.refused, o.dropped, o.unreachable].map(plain)];
   });
   fill("outputs", rows.length ? rows : [["No output is set.", "", "", "", "", "", ""]]);
@@ -117,8 +122,8 @@ export function showOutputs(outputs) {
 export function showQueues(queues) {
   const rows = queues.map((q) => {
     const full = q.bound > 0 ? q.fill / q.bound : 0;
-    const fullness = `${plain(q.fill)} ${q.unit}${full >= 0.8 ? " ▲ nearly full" : ""}`;
-    return [q.name, [fullness, full >= 0.8 ? "fault" : ""], plain(q.bound), plain(q.lost), q.policy];
+    const fullness = `${amount(q.fill, q.unit)}${full >= 0.8 ? " ▲ nearly full" : ""}`;
+    return [q.name, [fullness, full >= 0.8 ? "fault" : ""], amount(q.bound, q.unit), plain(q.lost), q.policy];
   });
   fill("queues", rows);
 }

@@ -90,23 +90,23 @@ export class Timeline {
     context.lineWidth = 1;
   }
 
-  // Parts stand above the line, markers below it; a label that would cover the one before is shortened away.
+  // Parts stand above the line, markers below it; where two names would meet, the later one is written.
   notes(context, box, x, start) {
-    const free = { part: box.left, marker: box.left };
+    const next = { part: Infinity, marker: Infinity };
     context.textAlign = "left";
-    for (const [ms, kind, text] of this.labels) {
+    for (const [ms, kind, text] of this.labels.toReversed()) {
       if (ms < start && !(kind === "part" && this.isLastBefore(ms, start))) continue;
       const at = Math.max(x(ms), box.left);
       context.strokeStyle = kind === "part" ? FAINT : INK;
       context.setLineDash(kind === "part" ? [] : [3, 4]);
       if (ms >= start) line(context, at, box.top - (kind === "part" ? 14 : 0), at, box.bottom + (kind === "part" ? 0 : 16));
       context.setLineDash([]);
-      if (at < free[kind]) continue;
       context.fillStyle = kind === "part" ? FAINT : INK;
       const wide = context.measureText(text).width;
       const left = Math.min(at + 5, box.right - wide);
+      if (left + wide + 8 > next[kind]) continue;
       context.fillText(text, left, kind === "part" ? box.top - 6 : box.bottom + 16);
-      free[kind] = left + wide + 8;
+      next[kind] = left;
     }
   }
 
