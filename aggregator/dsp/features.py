@@ -233,7 +233,9 @@ def gather(table: FeatureTable, inputs: FusionInputs, rows: Rows) -> tuple[Float
         values[:, f] = raw[:, f]
     np.fmin(np.fmax(quality, 0.0), 1.0, out=quality)
     quality *= _freshness(table, inputs.age_s, rows)
-    return np.where(known, values, np.nan), np.where(known, quality, 0.0)
+    quality *= known
+    np.copyto(values, np.nan, where=~known)
+    return values, quality
 
 
 def _freshness(table: FeatureTable, age_s: Mapping[str, Floats], rows: Rows) -> Floats:

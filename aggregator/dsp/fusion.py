@@ -1,7 +1,7 @@
 """Every listener's fused arousal with its confidence, from what the kernels know at a tick. Pure numpy.
 
-A listener is refreshed every fifth of a second on their own count, a quarter of the house a tick; in between the value
-runs straight to the new one, so it never steps. Nothing depends on which other listeners are there.
+A listener is refreshed four times a second on their own count, a fifth of the house a tick of 50 ms; in between the
+value runs straight to the new one, so it never steps. Nothing depends on which other listeners are there.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ class FusionSettings:
     """
 
     baseline: BaselineSettings = field(default_factory=BaselineSettings)
-    refresh_s: float = 0.2
+    refresh_s: float = 0.25
     weight_rise_s: float = 4.0
     weight_fall_s: float = 2.0
     z_per_s: float = 4.0
