@@ -11,12 +11,11 @@ from aggregator.dsp.columns import Bools, Floats, Ints, Rows
 from aggregator.dsp.grid import SKIN_HZ
 
 # Rows of c: level, the two leaky integrators and the driver; the last three samples; the peak under way (lowest driver
-# before it, highest in it, lowest and highest sample, steepest 3 steps, onset index, whether there is one); mean
-# absolute error; trust; steps of quiet left; steps without a good sample; then electrodermal_count's.
-(
-    LEVEL, FAST, SLOW, DRIVER, X1, X2, X3, LOW, HIGH, BASE, TOP, STEEP, MIDWAY, DECAY, ONSET, NOISE, TRUST, QUIET, MISSING, RISING,
-    WATCHED_NOW, WATCHED, COUNTED, LOG_ODDS,
-) = range(24)  # fmt: skip
+# before it, highest in it, lowest and highest sample, steepest 3 steps, sample half a second in, decay of what was
+# before, onset index, whether there is one); then mean absolute error, trust, steps of quiet left, steps without a good
+# sample, and electrodermal_count's four.
+LEVEL, FAST, SLOW, DRIVER, X1, X2, X3, LOW, HIGH, BASE, TOP, STEEP, MIDWAY, DECAY, ONSET, RISING = range(16)
+NOISE, TRUST, QUIET, MISSING, WATCHED_NOW, WATCHED, COUNTED, LOG_ODDS = range(16, 24)
 CORE = 24
 
 DT_S = 1.0 / SKIN_HZ
@@ -33,16 +32,16 @@ GAIN_LEVEL, GAIN_RISE, GAIN_RECOVERY, GAIN_DRIVER = 0.50493732, 1.84675716, 2.01
 # Height of the driver's peak times this is the amplitude of a response of 1.0/3.75 s (0.7/2.0: 28 % too high,
 # 1.5/8: 34 % too low).
 AMPLITUDE_S = 1.2
-NOISE_HEIGHTS = 7.5  # and a peak must be so many mean absolute errors of the filter high, whatever the minimum
-FALL_SHARE = 0.4
-DECISION_STEPS = 7  # 0.875 s
+NOISE_HEIGHTS = 8.0  # and a peak must be so many mean absolute errors of the filter high, whatever the minimum
+FOUND_STEPS = 4  # what has stayed lower than that for 0.5 s is drift: the peak's foot moves on
+FALL_SHARE = 0.4  # of a peak's height that the driver falls before it is decided
+DECISION_STEPS = 7  # 0.9 s: a response is still rising then (it rises for 0.5-5 s), a step has long been flat
 LONGEST_STEPS = 40  # 5 s: what still rises then is drift
-LEAST_RISE = 0.8
-FLAT_STEP_SHARE, FLAT_GROWTH, FLAT_NOISES = 0.65, 0.04, 60.0
-BACK_SHARE = 0.4
-MIDWAY_STEPS = 5
-FOUND_STEPS = 4
+LEAST_RISE = 0.8  # of the height that counts, seen in the samples themselves
 STEP_SHARE = 0.82  # of the rise within 3 samples: Bateman 0.7/2.0 s has 0.63 of its first second there
+# A slow sensor smears a step over 5 samples: less than 4 % growth after that, in what is tall enough to tell.
+FLAT_STEP_SHARE, FLAT_GROWTH, FLAT_NOISES, MIDWAY_STEPS = 0.65, 0.04, 60.0, 5
+BACK_SHARE = 0.4  # of the rise lost again by the decision: a bump, no response (half recovery takes 2-10 s)
 
 LOWEST_US, HIGHEST_US = 0.05, 60.0  # below: open circuit; above: wet or shorted. Levels are 2-20 uS
 JUMP_UP_US = 0.5  # in one step: a response of 1.5 uS has 0.4
@@ -95,8 +94,8 @@ def _gate(c: Floats, x: Floats, good: Bools, phasic: Floats) -> Bools:
     c[QUIET] = quiet
     calm = good & (quiet == 0.0)
     c[TRUST] += np.where(calm, QUALITY_UP, QUALITY_DOWN) * (calm - c[TRUST])
-    settling: Bools = good & (quiet > SETTLE_STEPS)
-    return gap | jump | settling
+    anew: Bools = gap | jump | (good & (quiet > SETTLE_STEPS))
+    return anew
 
 
 def _filter(c: Floats, x: Floats, used: Bools) -> None:
