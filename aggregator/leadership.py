@@ -20,7 +20,8 @@ LEAD = "lead"
 class Leadership(Protocol):
     """Whether this process may send now. ``epoch`` rises at each restart and change of lead."""
 
-    epoch: int
+    @property
+    def epoch(self) -> int: ...
 
     def leads(self) -> bool:
         """Checked before each send; never waits."""
@@ -40,6 +41,20 @@ class Alone:
     def leads(self) -> bool:
         """True."""
         return True
+
+    async def run(self) -> None:
+        """Nothing to renew."""
+        await asyncio.Event().wait()
+
+
+class Watching:
+    """Never leads: a page of its own beside the others."""
+
+    epoch = 0
+
+    def leads(self) -> bool:
+        """False."""
+        return False
 
     async def run(self) -> None:
         """Nothing to renew."""

@@ -13,6 +13,8 @@ from relay.bus_redis import COMMAND_LIMIT_S, Place, client_for
 
 T = TypeVar("T")
 
+# A token is the next number, or the seconds since November 2023 where that is more: it rises even after a failover or a
+# restart that lost the count, and stays below 2**31 (an OSC integer) until the year 2091.
 ACQUIRE = """
 local held = redis.call('GET', KEYS[1])
 if held then
@@ -21,7 +23,8 @@ if held then
   redis.call('PEXPIRE', KEYS[1], ARGV[2])
   return tonumber(token)
 end
-local token = redis.call('INCR', KEYS[2])
+local token = math.max(redis.call('INCR', KEYS[2]), redis.call('TIME')[1] - 1700000000)
+redis.call('SET', KEYS[2], token)
 redis.call('SET', KEYS[1], ARGV[1] .. '|' .. token, 'PX', ARGV[2])
 return token
 """

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from aggregator import checkpoint
+from aggregator import checkpoint, saved
 from aggregator.engine import Engine
 from aggregator.leadership import Alone, Leadership
 from aggregator.merger import Merger
@@ -49,11 +49,12 @@ class Sink(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class ServiceSettings:
-    """``checkpoint_path`` None writes none; seconds between checkpoints; ``label`` of the part at start."""
+    """``checkpoint_path`` None writes none. ``trim_without_checkpoint``: what was used may be dropped from the bus at
+    once (right for an embedded bus, which dies with this process; wrong where others read the same bus)."""
 
     checkpoint_path: Path | None = None
     checkpoint_every_s: float = 10.0
-    notices: tuple[str, ...] = ()
+    trim_without_checkpoint: bool = True
 
 
 @dataclass(slots=True)
@@ -86,6 +87,7 @@ class Service:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.bus, self.engine, self.merger, self.sinks = bus, engine, merger, tuple(sinks)
+        self.watchers: tuple[Sink, ...] = ()  # sinks that a spare feeds too: its own page
         self.settings = settings or ServiceSettings()
         self.leadership: Leadership = leadership or Alone(engine.epoch)
         self.counters = ServiceCounters()
@@ -101,11 +103,10 @@ class Service:
         self._due_prior_s = clock() + PRIOR_EVERY_S
         self._writing: asyncio.Task[None] | None = None
         self._bus_away = False
+        self._led = False
 
     async def run(self) -> None:
         """Tick until :meth:`stop`; then one last checkpoint."""
-        origin = Origin(self.engine.t0_ms, self.engine.tick_hz, self.engine.epoch)
-        await self._write_all(origin, streams=[self.bus.shards])
         beside = asyncio.gather(self._watch(), self.leadership.run())
         try:
             while not self._stopping.is_set():
@@ -160,8 +161,15 @@ class Service:
         for listen in self.on_part_snapshot:
             listen(part)
         self.last = snapshot
-        if self.leadership.leads():
+        leads = self.leadership.leads()
+        if leads:
             self._send(snapshot, late_ms=now - cut)
+        else:
+            self._show(snapshot)
+        if leads and not self._led:
+            origin = Origin(self.engine.t0_ms, self.engine.tick_hz, self.leadership.epoch)
+            await self._write_all(origin, streams=[self.bus.shards])
+        self._led = leads
         self.tick_ms.append((self._clock() - begun) * 1000)
         await self._housekeeping()
 
@@ -192,6 +200,11 @@ class Service:
         for listen in self.on_snapshot:
             listen(snapshot)
 
+    def _show(self, snapshot: Snapshot) -> None:
+        """A spare computes the same and sends nothing; its own page may show it."""
+        for sink in self.watchers:
+            sink.send(snapshot, self._clock())
+
     def _sink_failed(self, sink: Sink) -> None:
         """One broken output must not stop the others: the first failure is logged whole, the rest counted."""
         if self.counters.sink_failures == 0:
@@ -206,8 +219,13 @@ class Service:
             if prior is not None:
                 await self._write_all(HousePrior(*prior), streams=range(self.bus.shards))
         if self.settings.checkpoint_path is None:
-            await self._trim(self.engine.positions())
-        elif now >= self._due_checkpoint_s and (self._writing is None or self._writing.done()):
+            if self.settings.trim_without_checkpoint:
+                await self._trim(self.engine.positions())
+        elif (
+            self.leadership.leads()
+            and now >= self._due_checkpoint_s
+            and (self._writing is None or self._writing.done())
+        ):
             self._due_checkpoint_s = now + self.settings.checkpoint_every_s
             self._writing = asyncio.create_task(self._checkpoint())
         await asyncio.sleep(0)
@@ -219,7 +237,7 @@ class Service:
         if final and self._writing is not None:
             await asyncio.wait([self._writing])
         positions = self.engine.positions()
-        image = self.engine.checkpoint()
+        image = saved.pack(self.engine, self.merger)
         try:
             await asyncio.to_thread(checkpoint.write, path, image)
             self.counters.checkpoints += 1

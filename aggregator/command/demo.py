@@ -108,7 +108,7 @@ async def _demo(settings: Settings, around: Surroundings, programme: Programme, 
     tokens = [issue(around.keyring, settings.evening.id, seat) for seat in seats]
     swarm = Swarm(house.phone_url, tokens, Audience(args.listeners, args.seed, programme), seed=args.seed)
     watcher = Watcher(programme)
-    house.service.on_snapshot.append(watcher.see)
+    house.inner.service.on_snapshot.append(watcher.see)
     common.say(f"ripieno: open {house.page_url} — the page of a house with {args.listeners} simulated listeners")
     if settings.outputs.osc:
         common.say(f"ripieno: Open Sound Control to {', '.join(settings.outputs.osc)}")
@@ -116,7 +116,7 @@ async def _demo(settings: Settings, around: Surroundings, programme: Programme, 
     try:
         await _play(house, swarm, watcher, args)
     finally:
-        house.service.on_snapshot.remove(watcher.see)  # the summary tells of the evening, not of its closing
+        house.inner.service.on_snapshot.remove(watcher.see)  # the summary tells of the evening, not of its closing
         await swarm.close()
         await house.close()
         _summary(house, swarm, watcher)
@@ -126,10 +126,10 @@ async def _demo(settings: Settings, around: Surroundings, programme: Programme, 
 async def _play(house: House, swarm: Swarm, watcher: Watcher, args: argparse.Namespace) -> None:
     """Doors, everyone joins, then the programme with its parts and markers at their times."""
     programme = watcher.programme
-    await house.set_part("doors")
+    await house.inner.set_part("doors")
     joined = await swarm.join()
     common.say(f"ripieno: {joined} of {args.listeners} phones joined; the programme begins")
-    watcher.start_ms = await house.bus.now_ms()
+    watcher.start_ms = await house.inner.bus.now_ms()
     steps = sorted(
         [(p.start_s, "part", p.part) for p in programme.parts]
         + [(m.onset_s, "mark", m.title) for m in programme.moments]
@@ -148,7 +148,7 @@ async def _conduct(house: House, steps: Sequence[tuple[float, str, str]]) -> Non
     start = loop.time()
     for at_s, kind, name in steps:
         await asyncio.sleep(max(0.0, start + at_s - loop.time()))
-        await (house.set_part(name) if kind == "part" else house.mark(name))
+        await (house.inner.set_part(name) if kind == "part" else house.inner.mark(name))
 
 
 async def _lines(watcher: Watcher, *, live: bool) -> None:
@@ -175,8 +175,10 @@ def _line(watcher: Watcher) -> str:
 
 
 def _summary(house: House, swarm: Swarm, watcher: Watcher) -> None:
-    seen, counters = swarm.statistics(), house.service.counters
-    print(f"\nsnapshots sent {counters.sent}, late {counters.late_not_sent}; epoch {house.service.leadership.epoch}")
+    seen, counters = swarm.statistics(), house.inner.service.counters
+    print(
+        f"\nsnapshots sent {counters.sent}, late {counters.late_not_sent}; epoch {house.inner.service.leadership.epoch}"
+    )
     print(f"phones {seen.phones}, connects {seen.connects}, packets {seen.packets}, acknowledged {seen.acknowledged}")
     if watcher.last is not None:
         named = (f"{SeatState(i).name.lower().replace('_', ' ')} {n}" for i, n in enumerate(watcher.last.states) if n)

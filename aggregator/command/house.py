@@ -4,25 +4,20 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections import deque
-from dataclasses import dataclass, field
-from importlib.metadata import PackageNotFoundError, version
+import time
+from dataclasses import dataclass
 from pathlib import Path
 
-from aggregator import checkpoint
-from aggregator.command.errors import UserError, port_taken
+from aggregator import saved
+from aggregator.command.aggregation import Aggregation, engine_settings, open_aggregation
+from aggregator.command.errors import port_taken
 from aggregator.command.settings import Settings
-from aggregator.engine import Engine, EngineSettings
+from aggregator.engine import Engine
+from aggregator.leadership import Alone
 from aggregator.merger import Merger
-from aggregator.metrics import exposition
-from aggregator.monitor.api import MonitorStatus, OutputStatus, QueueStatus
-from aggregator.monitor.server import Monitor, MonitorError
-from aggregator.outputs.feed import Feed, FeedSettings
-from aggregator.outputs.osc import OscSettings, ServiceState
-from aggregator.outputs.osc_sender import OscSender, OscTargetError, parse_target
-from aggregator.service import Service, ServiceSettings
-from aggregator.snapshot import Snapshot
-from relay.bus import Bus
+from aggregator.monitor.api import QueueStatus
+from aggregator.saved import Saved
+from aggregator.service import ServiceSettings
 from relay.bus_memory import MemoryBus
 from relay.seat_card import Keyring
 from relay.seat_plan import SeatPlan
@@ -30,237 +25,103 @@ from relay.server import Relay, RelaySettings
 
 log = logging.getLogger(__name__)
 
-MARKERS_KEPT = 64  # as many labels as the page's line shows
 LOOPBACK = ("127.0.0.1", "::1", "localhost")
+EPOCH_ORIGIN_S = 1_700_000_000  # epochs of fresh starts are seconds since then: they rise without any memory
 
 
-@dataclass
+@dataclass(frozen=True)
 class Surroundings:
-    """What a house is started with beside its settings."""
+    """What a house is started with beside its settings. ``saved``: go on from there; ``feed_token`` "": no feed."""
 
     plan: SeatPlan
     keyring: Keyring
     operator_token: str
-    engine: Engine | None = None  # restored from a checkpoint
+    saved: Saved | None = None
     notices: tuple[str, ...] = ()
     feed_token: str = ""
 
 
 @dataclass
 class House:
-    """``await open(...)``; then ``service``, ``relay``, ``monitor``; ``await close()``."""
+    """``await open_house(...)``, use, ``await close()``."""
 
     settings: Settings
     around: Surroundings
-    bus: Bus
     relay: Relay
-    monitor: Monitor
-    service: Service
-    osc: OscSender
-    page_port: int
-    markers: deque[tuple[int, str]] = field(default_factory=lambda: deque(maxlen=MARKERS_KEPT))
-    running: asyncio.Task[None] | None = None
+    inner: Aggregation
 
     @property
     def phone_url(self) -> str:
         """Where phones on this machine connect."""
-        return f"ws://{_reachable(self.settings.relay.listen)}:{self.relay.port}/phone"
+        return f"ws://{reachable(self.settings.relay.listen)}:{self.relay.port}/phone"
 
     @property
     def page_url(self) -> str:
         """Where the page is."""
-        return f"http://{_reachable(self.settings.monitor.listen)}:{self.page_port}/"
-
-    async def set_part(self, name: str) -> None:
-        """Move the evening to a part of relay.parts (every follower of the bus sees it)."""
-        await self.service.set_part(name)
-        log.info("part: %s", name)
-
-    async def mark(self, label: str) -> None:
-        """Name this moment."""
-        await self.service.mark(label)
-        self.markers.append((await self.bus.now_ms(), label))
+        return self.inner.page_url
 
     async def close(self) -> None:
         """Phones first (they are told when to come back), then the last tick and checkpoint, then the page."""
         await self.relay.close()
-        self.service.stop()
-        if self.running is not None:
-            await self.running
-        await self.monitor.close()
-        self.osc.close()
-        await self.bus.close()
+        await self.inner.close()
 
 
 async def open_house(settings: Settings, around: Surroundings) -> House:
     """Start everything, outputs before phones. Raises UserError for what the user can put right."""
-    osc = _osc(settings, around.plan)  # first: its errors are the user's most common
     bus = MemoryBus()
-    log.info("bus: in process")
-    engine = around.engine or await _fresh_engine(settings, around.plan, bus)
-    feed = Feed(around.plan, FeedSettings(token=around.feed_token))
-    monitor = Monitor(
-        around.plan, title=settings.evening.id, operator_token=around.operator_token,
-        on_part=lambda name: house.set_part(name), routes={"/feed": feed.handler},
-    )  # fmt: skip
-    view = _Page(monitor, feed)
-    service = Service(
-        bus, engine, Merger(around.plan, tick_hz=engine.tick_hz, epoch=engine.epoch), (_Osc(osc), view),
-        _service_settings(settings), first_tick=await _next_tick(engine, bus),
-    )  # fmt: skip
     relay = Relay()
-    page_port = await _start_page(monitor, settings)
-    await _start_relay(relay, bus, settings, around, monitor)
-    house = House(settings, around, bus, relay, monitor, service, osc, page_port)
-    view.house = house
-    if around.engine is not None:
-        await service.set_part(engine.shards_state.newest_part())
-    house.running = asyncio.create_task(service.run())
-    house.running.add_done_callback(_died)
-    return house
-
-
-def _died(task: asyncio.Task[None]) -> None:
-    """The loop must never end by itself: say so loudly, so that a restart policy can act."""
-    if not task.cancelled() and task.exception() is not None:
-        log.critical("the service ended by itself", exc_info=task.exception())
-
-
-async def _fresh_engine(settings: Settings, plan: SeatPlan, bus: Bus) -> Engine:
-    return Engine(plan, engine_settings(settings), t0_ms=await bus.now_ms(), tick_hz=settings.engine.tick_hz, epoch=1)
-
-
-def engine_settings(settings: Settings) -> EngineSettings:
-    """The engine's part of evening.toml."""
-    e = settings.engine
-    return EngineSettings(rest_s=e.rest_s, skin_response_minimum_us=e.skin_response_minimum_us)
-
-
-async def _next_tick(engine: Engine, bus: Bus) -> int:
-    """The first tick whose cut has not passed: after a restart the missed ones are not computed one by one."""
-    behind_ms = await bus.now_ms() - engine.t0_ms
-    return max(engine.k + 1, int(behind_ms * engine.tick_hz / 1000) if engine.k >= 0 else 0)
-
-
-def restored(settings: Settings, plan: SeatPlan, image: bytes) -> Engine:
-    """The engine of a checkpoint, its epoch one higher. Raises CheckpointError."""
-    epoch = int(checkpoint.decode(image).meta.get("epoch", 0))
-    return Engine.restore(image, plan, engine_settings(settings), epoch=epoch + 1)
-
-
-def _service_settings(settings: Settings) -> ServiceSettings:
-    path = settings.checkpoint.path
-    return ServiceSettings(Path(path) if path else None, settings.checkpoint.every_s)
-
-
-def _osc(settings: Settings, plan: SeatPlan) -> OscSender:
-    o = settings.outputs
-    layout = OscSettings(prefix=o.osc_prefix, max_datagram_bytes=o.osc_max_datagram_bytes, per_seat=o.osc_seat_messages)
-    if problems := layout.problems():
-        raise UserError("\n".join(f"outputs: {p}" for p in problems))
+    engine, merger, first_tick = await _engine(settings, around, bus)
+    path = Path(settings.checkpoint.path) if settings.checkpoint.path else None
+    inner = await open_aggregation(
+        settings, around.plan, bus, engine, merger, Alone(merger.epoch), first_tick=first_tick,
+        service=ServiceSettings(path, settings.checkpoint.every_s), operator_token=around.operator_token,
+        feed_token=around.feed_token, notices=around.notices, more_queues=lambda: _queues(relay),
+    )  # fmt: skip
+    log.info("bus: in process")
     try:
-        return OscSender(plan, layout, [parse_target(text, o.interface) for text in o.osc])
-    except OscTargetError as error:
-        raise UserError(str(error)) from error
-
-
-async def _start_page(monitor: Monitor, settings: Settings) -> int:
-    try:
-        return await monitor.start(settings.monitor.listen, settings.monitor.port)
-    except MonitorError as error:
-        raise UserError(f"{error} (option --port)") from error
-
-
-async def _start_relay(relay: Relay, bus: Bus, settings: Settings, around: Surroundings, monitor: Monitor) -> None:
-    r = settings.relay
-    try:
-        await relay.start(bus, relay_settings(settings, around))
+        await relay.start(bus, relay_settings(settings, around.plan, around.keyring))
     except OSError as error:
-        await monitor.close()
+        await inner.close()
+        r = settings.relay
         raise port_taken(error, r.listen, r.port, "the relay for phones", "--phone-port") from error
-    if r.listen not in LOOPBACK:
-        log.warning("phones are taken on %s: without TLS, use a network of your own", r.listen)
+    if settings.relay.listen not in LOOPBACK:
+        log.warning("phones are taken on %s: without TLS, use a network of your own", settings.relay.listen)
+    if around.saved is not None:
+        await inner.service.set_part(engine.shards_state.newest_part())
+    return House(settings, around, relay, inner)
 
 
-def relay_settings(settings: Settings, around: Surroundings) -> RelaySettings:
+async def _engine(settings: Settings, around: Surroundings, bus: MemoryBus) -> tuple[Engine, Merger, int]:
+    """Fresh or restored; a restored one skips the ticks that nobody computed: its bus died with its process."""
+    now_ms = await bus.now_ms()
+    if around.saved is None:
+        epoch, hz = int(time.time()) - EPOCH_ORIGIN_S, settings.engine.tick_hz
+        engine = Engine(around.plan, engine_settings(settings), t0_ms=now_ms, tick_hz=hz, epoch=epoch)
+        return engine, Merger(around.plan, tick_hz=hz, epoch=epoch), 0
+    kept = around.saved
+    engine, merger = saved.restore(kept, around.plan, engine_settings(settings), epoch=kept.epoch + 1)
+    return engine, merger, max(engine.k + 1, int((now_ms - engine.t0_ms) * engine.tick_hz / 1000))
+
+
+def relay_settings(settings: Settings, plan: SeatPlan, keyring: Keyring) -> RelaySettings:
     """The relay's part of evening.toml."""
+    r = settings.relay
     return RelaySettings(
-        keyring=around.keyring, evening=settings.evening.id, host=settings.relay.listen, port=settings.relay.port,
-        labels=around.plan.labels,
+        keyring=keyring, evening=settings.evening.id, host=r.listen, port=r.port, labels=plan.labels,
+        reuse_port=r.workers > 1,
     )  # fmt: skip
 
 
-class _Osc:
-    """The show engine as a sink of the service."""
-
-    def __init__(self, sender: OscSender) -> None:
-        self.sender = sender
-
-    def send(self, snapshot: Snapshot, now_s: float) -> None:
-        self.sender.send(snapshot, now_s)
-
-    def beat(self, now_s: float, role: str) -> None:
-        self.sender.heartbeat(now_s, role=role)
+def _queues(relay: Relay) -> tuple[QueueStatus, ...]:
+    boxes = relay.statistics().outboxes
+    return (QueueStatus("relay: to the bus", boxes.bytes, boxes.bound_bytes, "bytes", "stops taking", boxes.refused),)
 
 
-class _Page:
-    """The page and the feed as a sink of the service."""
-
-    def __init__(self, monitor: Monitor, feed: Feed) -> None:
-        self.monitor, self.feed = monitor, feed
-        self.house: House | None = None
-        self._status = MonitorStatus()
-
-    def send(self, snapshot: Snapshot, now_s: float) -> None:  # noqa: ARG002  (the page keeps its own clock)
-        self.feed.publish(snapshot)
-        self.monitor.update(snapshot, self._status)
-
-    def beat(self, now_s: float, role: str) -> None:
-        if self.house is not None:
-            self._status = status_of(self.house, now_s, role)
-            self.monitor.update_status(self._status)
-
-
-def status_of(house: House, now_s: float, role: str) -> MonitorStatus:
-    """What the page shows beside the snapshot: outputs, every queue with its bound, notices."""
-    state = house.osc.state_at(now_s) if house.service.last is not None else ServiceState.STARTING
-    return MonitorStatus(
-        version=_version(),
-        role=role,
-        state=state,
-        outputs=tuple(OutputStatus.of(s) for s in house.osc.statistics(now_s)),
-        queues=_queues(house),
-        markers=tuple(house.markers),
-        notices=house.around.notices,
-    )
-
-
-def _queues(house: House) -> tuple[QueueStatus, ...]:
-    boxes = house.relay.statistics().outboxes
-    bus = house.bus.statistics()
-    counters = house.service.engine.all_counters()
-    pending = counters.get("pending_bytes", 0)
-    return (
-        QueueStatus("relay: to the bus", boxes.bytes, boxes.bound_bytes, "bytes", "stops taking", boxes.refused),
-        QueueStatus("bus: entries not yet used", bus.bytes, bus.bound_bytes, "bytes", "stops accepting", bus.refused),
-        QueueStatus(
-            "engine: entries read ahead", pending, 256 << 20, "bytes", "refuses the newest",
-            counters.get("entries_refused", 0),
-        ),
-    )  # fmt: skip
-
-
-def _reachable(address: str) -> str:
+def reachable(address: str) -> str:
+    """An address that this machine's browser can open."""
     return "127.0.0.1" if address in ("0.0.0.0", "::") else address
 
 
-def _version() -> str:
-    try:
-        return version("ripieno")
-    except PackageNotFoundError:
-        return ""
-
-
-def metrics_page(house: House) -> bytes:
-    """The aggregator's metrics text."""
-    return exposition(house.service)
+async def wait_for_end(house: House) -> None:
+    """Until cancelled; raises what ended the service, should that ever happen."""
+    await asyncio.shield(house.inner.running)

@@ -9,14 +9,13 @@ import time
 from pathlib import Path
 from typing import Any
 
-from aggregator import checkpoint
+from aggregator import checkpoint, saved
 from aggregator.checkpoint import CheckpointError
 from aggregator.command import common, files
 from aggregator.command.errors import UserError
-from aggregator.command.house import House, Surroundings, open_house, restored
+from aggregator.command.house import House, Surroundings, open_house, wait_for_end
 from aggregator.command.settings import Settings
-from aggregator.engine import Engine
-from relay.seat_plan import SeatPlan
+from aggregator.saved import Saved
 
 ASK_AFTER_S = 6 * 3600.0  # an older checkpoint is more likely another evening's than this one's
 
@@ -53,13 +52,12 @@ def run(args: argparse.Namespace) -> int:
         )
     plan, ring = files.seat_plan(settings), files.keyring(settings, make=True)
     token, made = files.operator_token(settings)
-    engine = _engine(settings, plan, fresh=args.fresh, resume=args.resume)
-    around = Surroundings(plan, ring, token, engine)
+    around = Surroundings(plan, ring, token, _saved(settings, fresh=args.fresh, resume=args.resume))
     return common.run_until_stopped(_serve(settings, around, show_token=made))
 
 
-def _engine(settings: Settings, plan: SeatPlan, *, fresh: bool, resume: bool) -> Engine | None:
-    """The engine to go on from, None to begin anew."""
+def _saved(settings: Settings, *, fresh: bool, resume: bool) -> Saved | None:
+    """The checkpoint to go on from, None to begin anew."""
     if fresh or not settings.checkpoint.path:
         return None
     path = Path(settings.checkpoint.path)
@@ -73,11 +71,11 @@ def _engine(settings: Settings, plan: SeatPlan, *, fresh: bool, resume: bool) ->
     if age_s > ASK_AFTER_S and not resume and not _confirmed(path, age_s):
         return None
     try:
-        engine = restored(settings, plan, image)
+        kept = saved.unpack(image)
     except CheckpointError as error:
         raise UserError(f"{path}: {error}") from error
-    common.say(f"ripieno: going on from {path} ({age_s:.0f} s old, epoch {engine.epoch})")
-    return engine
+    common.say(f"ripieno: going on from {path} ({age_s:.0f} s old, epoch {kept.epoch + 1})")
+    return kept
 
 
 def _confirmed(path: Path, age_s: float) -> bool:
@@ -89,16 +87,18 @@ def _confirmed(path: Path, age_s: float) -> bool:
 
 
 async def _serve(settings: Settings, around: Surroundings, *, show_token: bool) -> int:
-    house = await open_house(settings, around)
+    try:
+        house = await open_house(settings, around)
+    except CheckpointError as error:
+        raise UserError(f"{settings.checkpoint.path}: {error}") from error
     _greet(house, show_token=show_token)
     try:
-        assert house.running is not None
-        await asyncio.shield(house.running)  # never ends by itself: what it raises ends the command
+        await wait_for_end(house)
     except asyncio.CancelledError:
         common.say("ripieno: stopping; phones are told when to come back")
     finally:
         await house.close()
-    common.say(f"ripieno: stopped after {house.service.counters.ticks} snapshots")
+    common.say(f"ripieno: stopped after {house.inner.service.counters.ticks} snapshots")
     return 0
 
 

@@ -1,0 +1,184 @@
+"""One aggregator put together: engine, merger, outputs, page and the service that drives them."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from importlib.metadata import PackageNotFoundError, version
+
+from aiohttp import web
+
+from aggregator.command.errors import UserError
+from aggregator.command.settings import Settings
+from aggregator.engine import MAX_PENDING_BYTES, Engine, EngineSettings
+from aggregator.leadership import Leadership
+from aggregator.merger import Merger
+from aggregator.metrics import exposition
+from aggregator.monitor.api import MonitorStatus, OutputStatus, QueueStatus
+from aggregator.monitor.server import Monitor, MonitorError
+from aggregator.outputs.feed import Feed, FeedSettings
+from aggregator.outputs.osc import OscSettings, ServiceState
+from aggregator.outputs.osc_sender import OscSender, OscTargetError, parse_target
+from aggregator.service import Service, ServiceSettings
+from aggregator.snapshot import Snapshot
+from relay.bus import Bus
+from relay.seat_plan import SeatPlan
+
+log = logging.getLogger(__name__)
+
+MARKERS_KEPT = 64  # as many labels as the page's line shows
+Queues = Callable[[], tuple[QueueStatus, ...]]
+
+
+@dataclass
+class Aggregation:
+    """A running aggregator; made by :func:`open_aggregation`."""
+
+    bus: Bus
+    service: Service
+    monitor: Monitor
+    osc: OscSender
+    page_url: str
+    running: asyncio.Task[None]
+    notices: tuple[str, ...] = ()
+    more_queues: Queues = tuple
+    markers: deque[tuple[int, str]] = field(default_factory=lambda: deque(maxlen=MARKERS_KEPT))
+
+    async def set_part(self, name: str) -> None:
+        """Move the evening to a part of relay.parts (every follower of the bus sees it)."""
+        await self.service.set_part(name)
+        log.info("part: %s", name)
+
+    async def mark(self, label: str) -> None:
+        """Name this moment."""
+        await self.service.mark(label)
+        self.markers.append((await self.bus.now_ms(), label))
+
+    async def close(self) -> None:
+        """The last tick and checkpoint, then the page, the outputs and the bus."""
+        self.service.stop()
+        await asyncio.gather(self.running, return_exceptions=True)
+        await self.monitor.close()
+        self.osc.close()
+        await self.bus.close()
+
+    def status(self, now_s: float, role: str) -> MonitorStatus:
+        """What the page shows beside the snapshot: outputs, every queue with its bound, notices."""
+        started = self.service.last is not None
+        return MonitorStatus(
+            version=_version(),
+            role=role,
+            state=self.osc.state_at(now_s) if started else ServiceState.STARTING,
+            outputs=tuple(OutputStatus.of(s) for s in self.osc.statistics(now_s)),
+            queues=(*self.more_queues(), *self._queues()),
+            markers=tuple(self.markers),
+            notices=self.notices,
+        )
+
+    def _queues(self) -> tuple[QueueStatus, ...]:
+        bus, counters = self.bus.statistics(), self.service.engine.all_counters()
+        pending, refused = counters["pending_bytes"], counters["entries_refused"]
+        return (
+            QueueStatus("bus: not yet trimmed", bus.bytes, bus.bound_bytes, "bytes", "stops accepting", bus.refused),
+            QueueStatus("engine: read ahead", pending, MAX_PENDING_BYTES, "bytes", "refuses the newest", refused),
+        )
+
+
+async def open_aggregation(
+    settings: Settings, plan: SeatPlan, bus: Bus, engine: Engine, merger: Merger, leadership: Leadership, *,
+    service: ServiceSettings, first_tick: int, operator_token: str, feed_token: str = "",
+    notices: tuple[str, ...] = (), more_queues: Queues = tuple,
+) -> Aggregation:  # fmt: skip
+    """Start outputs, page and service. Raises UserError for what the user can put right."""
+    osc = osc_sender(settings, plan)
+    feed = Feed(plan, FeedSettings(token=feed_token))
+    made: list[Aggregation] = []
+    monitor = Monitor(
+        plan, title=settings.evening.id, operator_token=operator_token,
+        on_part=lambda name: made[0].set_part(name),
+        routes={"/feed": feed.handler, "/metrics": lambda _: _metrics(made)},
+    )  # fmt: skip
+    page = _Page(monitor, feed, made)
+    runner = Service(
+        bus, engine, merger, (_Osc(osc), page), service, first_tick=first_tick, leadership=leadership
+    )  # fmt: skip
+    runner.watchers = (page,)
+    try:
+        port = await monitor.start(settings.monitor.listen, settings.monitor.port)
+    except MonitorError as error:
+        osc.close()
+        raise UserError(f"{error} (option --port)") from error
+    host = "127.0.0.1" if settings.monitor.listen in ("0.0.0.0", "::") else settings.monitor.listen
+    running = asyncio.create_task(runner.run())
+    running.add_done_callback(_ended)
+    made.append(Aggregation(bus, runner, monitor, osc, f"http://{host}:{port}/", running, notices, more_queues))
+    return made[0]
+
+
+def engine_settings(settings: Settings) -> EngineSettings:
+    """The engine's part of evening.toml."""
+    e = settings.engine
+    return EngineSettings(rest_s=e.rest_s, skin_response_minimum_us=e.skin_response_minimum_us)
+
+
+def osc_sender(settings: Settings, plan: SeatPlan) -> OscSender:
+    """The Open Sound Control output of evening.toml. Raises UserError."""
+    o = settings.outputs
+    layout = OscSettings(prefix=o.osc_prefix, max_datagram_bytes=o.osc_max_datagram_bytes, per_seat=o.osc_seat_messages)
+    if problems := layout.problems():
+        raise UserError("\n".join(f"outputs: {p}" for p in problems))
+    try:
+        return OscSender(plan, layout, [parse_target(text, o.interface) for text in o.osc])
+    except OscTargetError as error:
+        raise UserError(str(error)) from error
+
+
+async def _metrics(made: list[Aggregation]) -> web.Response:
+    text = exposition(made[0].service) if made else b""
+    return web.Response(body=text, headers={"Content-Type": "text/plain; version=0.0.4; charset=utf-8"})
+
+
+def _ended(task: asyncio.Task[None]) -> None:
+    """The loop must never end by itself: say so loudly, so that a restart policy can act."""
+    if not task.cancelled() and task.exception() is not None:
+        log.critical("the service ended by itself", exc_info=task.exception())
+
+
+def _version() -> str:
+    try:
+        return version("ripieno")
+    except PackageNotFoundError:
+        return ""
+
+
+class _Osc:
+    """The show engine as a sink of the service."""
+
+    def __init__(self, sender: OscSender) -> None:
+        self.sender = sender
+
+    def send(self, snapshot: Snapshot, now_s: float) -> None:
+        self.sender.send(snapshot, now_s)
+
+    def beat(self, now_s: float, role: str) -> None:
+        self.sender.heartbeat(now_s, role=role)
+
+
+class _Page:
+    """The page and the feed as a sink of the service. A spare's page shows what it computes, too."""
+
+    def __init__(self, monitor: Monitor, feed: Feed, made: list[Aggregation]) -> None:
+        self.monitor, self.feed, self.made = monitor, feed, made
+        self._status = MonitorStatus()
+
+    def send(self, snapshot: Snapshot, now_s: float) -> None:  # noqa: ARG002  (the page keeps its own clock)
+        self.feed.publish(snapshot)
+        self.monitor.update(snapshot, self._status)
+
+    def beat(self, now_s: float, role: str) -> None:
+        if self.made:
+            self._status = self.made[0].status(now_s, role)
+            self.monitor.update_status(self._status)
