@@ -3,6 +3,8 @@ import { gradient } from "./ramp.js";
 
 const KEPT_MS = 600_000;
 const GAP_MS = 1500; // a longer hole is drawn as a hole
+const STEPS_S = [15, 60, 120, 300]; // between the times written below
+const LABEL_PIXELS = 84;
 const INK = "#e9e6df";
 const FAINT = "#9c9a93";
 const RULE = "#2d3037";
@@ -63,7 +65,8 @@ export class Timeline {
       else if (v === 0 || v === 1) context.fillText(String(v), box.left - 6, y(v));
     }
     context.textBaseline = "alphabetic";
-    const step = span <= 60_000 ? 15_000 : span <= 180_000 ? 60_000 : 120_000;
+    const room = ((box.right - box.left) / span) * 1000; // pixels a second
+    const step = 1000 * (STEPS_S.find((s) => s * room >= LABEL_PIXELS) ?? STEPS_S.at(-1));
     for (let back = 0; back <= span; back += step) {
       const at = x(end - back);
       context.textAlign = back === 0 ? "right" : back === span ? "left" : "center";
