@@ -57,6 +57,8 @@ class Measures:
     joins: Histogram = field(default_factory=Histogram)
     acks: Histogram = field(default_factory=Histogram)
     late: Histogram = field(default_factory=Histogram)
+    step_acks: Histogram = field(default_factory=Histogram)
+    step_late: Histogram = field(default_factory=Histogram)
     rows: deque[Row] = field(default_factory=lambda: deque(maxlen=ROWS_KEPT))
     problems: list[str] = field(default_factory=list)
     metrics: dict[str, float] = field(default_factory=dict)
@@ -69,17 +71,23 @@ class Measures:
     _fresh: list[dict[str, Any]] = field(default_factory=list)
     _cpu_s: dict[str, float] = field(default_factory=dict)
     _cpu_at_s: float = 0.0
-    _latencies: int = 0
 
     def begin(self, start_s: float) -> None:
         """Time 0 of the run, monotonic."""
         self.start_s = start_s
 
+    def mark(self) -> None:
+        """A step of *find the limit* begins to count here."""
+        self.step_acks, self.step_late = Histogram(), Histogram()
+
     def take(self, number: int, report: dict[str, Any]) -> None:
         """A generator's report of its last second."""
+        acks, late = Histogram.load(report["acks"]), Histogram.load(report["late"])
         self.joins.merge(Histogram.load(report["joins"]))
-        self.acks.merge(Histogram.load(report["acks"]))
-        self.late.merge(Histogram.load(report["late"]))
+        self.acks.merge(acks)
+        self.late.merge(late)
+        self.step_acks.merge(acks)
+        self.step_late.merge(late)
         self._newest[number] = report
         self._fresh.append(report)
 

@@ -254,7 +254,8 @@ def _count_rows(finding: Finding) -> list[tuple[str, str]]:
     rows += [(f"vandals: {name.replace('_', ' ')}", f"{count:,}") for name, count in m.vandals().items()]
     rows += [("generator CPU a packet", f"{m.own_us_a_packet():.1f} µs"),
              ("house CPU a packet, all its work", f"{house_us_a_packet(m):.1f} µs"),
-             ("generator memory a phone", f"{m.memory_a_phone_bytes(finding.scenario.phones) / 1e3:.1f} kB")]  # fmt: skip
+             ("generator memory a phone", f"{m.memory_a_phone_bytes(finding.scenario.phones) / 1e3:.1f} kB"),
+    ]  # fmt: skip
     return rows
 
 
@@ -283,7 +284,8 @@ STYLE = """
 body{background:var(--paper);color:var(--ink);font:16px/1.5 system-ui,sans-serif;margin:0}
 main{max-width:780px;margin:0 auto;padding:24px 16px 60px}
 header{border-left:10px solid;padding:4px 0 4px 16px;margin-bottom:20px}
-header p{margin:0;color:var(--quiet)}h1{font-size:1.45rem;line-height:1.25;margin:.2em 0}h2{font-size:1.1rem;margin:2em 0 .5em}
+header p{margin:0;color:var(--quiet)}h1{font-size:1.45rem;line-height:1.25;margin:.2em 0}
+h2{font-size:1.1rem;margin:2em 0 .5em}
 .good{border-color:#2f7d4f}.bad{border-color:#b3261e}.void{border-color:#8a8f98}
 table{border-collapse:collapse;width:100%;font-size:.92rem}td,th{text-align:left;padding:5px 12px 5px 0;
 border-bottom:1px solid var(--rule);vertical-align:top;font-variant-numeric:tabular-nums}

@@ -25,6 +25,7 @@ class ShowEngine:
     def __init__(self, port: int, seats: dict[int, int], host: str = "127.0.0.1") -> None:
         """``seats``: seat number -> phone number, for the seats whose probes are timed."""
         self.heard = Heard()
+        self.expecting = True
         self._phone_of = seats
         self._state: dict[int, int] = {}
         self._live_at: dict[int, deque[float]] = {}
@@ -53,9 +54,10 @@ class ShowEngine:
     def woken(self, phone: int, at_s: float) -> None:
         """A probe's first packet after its silence was due at ``at_s`` (monotonic).
 
-        Nothing is expected of a house whose outputs are closed, nor in the first seconds after they opened.
+        Nothing is expected while ``expecting`` is off (parts whose outputs are closed), nor in the first seconds after
+        they opened. A waking that never shows counts as MATCH_WITHIN_S: left out, the worst would be hidden.
         """
-        if self._open_since_s is not None and at_s > self._open_since_s + OPENED_S:
+        if self.expecting and self._open_since_s is not None and at_s > self._open_since_s + OPENED_S:
             self._waiting.append((phone, at_s))
 
     def settle(self, now_s: float) -> None:
@@ -70,6 +72,8 @@ class ShowEngine:
                 self.heard.latencies.append((at_s, shown.popleft() - at_s))
             else:
                 self.heard.missed += 1
+                self.heard.latency.record(MATCH_WITHIN_S)
+                self.heard.latencies.append((at_s, MATCH_WITHIN_S))
 
     def _readable(self) -> None:
         while True:

@@ -1,0 +1,117 @@
+"""What happens to the house during a run: parts of the evening, a restart, the search for the limit. Shell."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from loadtest.conductor import Conductor
+from loadtest.house import HouseError
+from loadtest.limit import Found, search
+from loadtest.measures import FOLLOWED_SHARE, GENERATOR_LATE_S
+from loadtest.report import Step
+from loadtest.scenario import Objectives, Scenario
+
+SETTLED_S = 3.0  # after a change of part, before values are judged: a published value moves at most 0.5 a second
+JOIN_SPREAD_S = 3.0  # a step's additional phones come within this
+
+
+@dataclass(slots=True)
+class Lead:
+    """Drives one run; afterwards ``window`` is what may be judged, ``steps`` and ``found`` the search."""
+
+    scenario: Scenario
+    say: Callable[[str], None]
+    window: tuple[float, float] = (0.0, 0.0)
+    steps: list[Step] = field(default_factory=list)
+    found: Found | None = None
+    given_out: str = ""
+
+    async def __call__(self, conductor: Conductor) -> None:
+        """The whole run, beside the generators."""
+        if self.scenario.limit.start:
+            await self._search(conductor)
+            return
+        await self._parts(conductor)
+        restart_s = self.scenario.house.restart_relay_at_s
+        if restart_s > 0:
+            await conductor.until(restart_s)
+            self.say("restarting the house")
+            try:
+                await conductor.house.restart()
+            except HouseError as error:
+                conductor.measures.problems.append(str(error))
+
+    async def _parts(self, conductor: Conductor) -> None:
+        """Rest, then the piece, where the house lets us; then the window of judgement begins."""
+        rest_s, seconds = self.scenario.house.rest_s, self.scenario.seconds
+        begin_s = self.scenario.house.rest_at_s
+        begin_s = self.scenario.join.over_s + 1.0 if begin_s < 0 else begin_s
+        ready_s = begin_s + rest_s
+        self.window = (min(ready_s + SETTLED_S, seconds), seconds)
+        await conductor.until(begin_s)
+        moved = await conductor.house.part("rest")
+        if not moved:
+            self.say("the part of the evening stays as the operator set it (no page or operator token was given)")
+            return
+        await conductor.until(ready_s)
+        if not await conductor.house.part("piece"):
+            conductor.measures.problems.append("the page did not take the part of the evening")
+
+    async def _search(self, conductor: Conductor) -> None:
+        limit = self.scenario.limit
+        await conductor.until(0.0)
+        await conductor.house.part("rest")
+        run = search(limit, self.scenario.phones)
+        phones = next(run)
+        try:
+            while True:
+                held = await self._step(conductor, phones)
+                phones = run.send(held)
+        except StopIteration as end:
+            self.found = end.value
+        self.window = (0.0, conductor.now_s)
+        conductor.order({"do": "stop"})
+
+    async def _step(self, conductor: Conductor, phones: int) -> bool:
+        """Phones up to this number, settle, measure, judge."""
+        limit, measures = self.scenario.limit, conductor.measures
+        conductor.order({"do": "target", "phones": phones, "over_s": JOIN_SPREAD_S})
+        await conductor.until(conductor.now_s + JOIN_SPREAD_S + limit.settle_s)
+        measures.mark()
+        begin_s = time.monotonic()
+        await conductor.until(conductor.now_s + limit.step_s)
+        broke = self._broken(conductor, begin_s)
+        if broke and measures.step_late.percentile(99) > GENERATOR_LATE_S:
+            self.given_out = f"the generator was late at {phones:,} phones, where {broke} broke"
+        self.steps.append(Step(phones, not broke, broke))
+        self.say(f"{phones:,} phones: {'held' if not broke else broke + ' broke'}")
+        return not broke
+
+    def _broken(self, conductor: Conductor, begin_s: float) -> str:
+        """The first objective that did not hold in the step, or nothing."""
+        measures, goal = conductor.measures, self.scenario.objectives
+        rows = list(measures.rows)[-int(self.scenario.limit.step_s) :]
+        served = np.array([r.followed / max(r.wanted, 1) for r in rows])
+        heard = conductor.engine.heard if conductor.engine is not None else None
+        latencies = [s for at, s in heard.latencies if at >= begin_s] if heard is not None else []
+        return _first_broken(goal, measures.step_acks.percentile(99), latencies, served)
+
+
+def _first_broken(
+    goal: Objectives, ack_s: float, latencies_s: list[float], served: np.ndarray[tuple[int, ...], np.dtype[np.float64]]
+) -> str:
+    if not len(served) or float(np.median(served)) < FOLLOWED_SHARE:
+        return "phones served"
+    if goal.ack_p99_ms is not None and not ack_s * 1e3 <= goal.ack_p99_ms:
+        return "ack_p99_ms"
+    if goal.latency_p99_ms is not None and latencies_s:
+        # a step has few probes: the 99th percentile of 60 is their maximum, so the 95th is judged against the limit
+        if float(np.percentile(latencies_s, 95)) * 1e3 > goal.latency_p99_ms:
+            return "latency_p99_ms"
+    elif goal.latency_p99_ms is not None:
+        return "latency_p99_ms"
+    return ""
