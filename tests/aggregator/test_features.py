@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import importlib
+import re
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+import aggregator
 from aggregator.dsp.features import (
     AUDIENCE,
     BODY,
@@ -139,3 +144,30 @@ def test_a_performers_table_adds_named_scalars_that_never_count() -> None:
         performer_table(("alpha", "alpha"))
     with pytest.raises(ValueError, match="at least one"):
         FeatureTable(())
+
+
+METHODS = (Path(aggregator.__file__).parent / "METHODS.md").read_text()
+
+
+def in_code(name: str) -> float:
+    """A constant's value by its name in the method card: module.NAME or module.Settings.field."""
+    module, *path = name.split(".")
+    found = importlib.import_module(f"aggregator.dsp.{module}")
+    for part in path:
+        found = getattr(found, part)
+        found = found() if isinstance(found, type) else found
+    return float(found)  # type: ignore[arg-type]
+
+
+def test_the_method_cards_constants_are_the_codes() -> None:
+    rows = re.findall(r"^\| `([a-z_]+\.[A-Za-z_.0-9]+)` \| ([-+0-9.e]+) \|", METHODS, re.MULTILINE)
+    assert len(rows) > 30
+    assert {name: float(value) for name, value in rows} == {name: in_code(name) for name, _ in rows}
+
+
+def test_the_method_cards_feature_table_is_the_codes() -> None:
+    for f in BODY:
+        unit = "" if f.transform is Transform.IDENTITY else f"{f.unit_floor:g}"
+        numbers = f"{f.weight:+g} | {unit} | {f.scale_floor:g} | {f.prior_scale:g} | {f.age_s:g}"
+        row = rf"^\| `{f.name}`.* \| {f.channel} \| {f.transform.name.lower()} \| {re.escape(numbers)} \|"
+        assert re.search(row, METHODS, re.MULTILINE), f.name
