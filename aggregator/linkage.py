@@ -185,7 +185,7 @@ class LinkageTracker:
             del self._series[name]
             self._result.pop(name, None)
             return
-        start = int(np.argmax(both)) // EVERY * EVERY
+        start = -(-int(np.argmax(both)) // EVERY) * EVERY
         if WINDOW - start < LEAST or both[start:].mean() < LEAST_VALID:
             self._result[name] = (0.0, 0.0)
             return
