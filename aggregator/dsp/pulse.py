@@ -32,6 +32,8 @@ BAND = butterworth("band", 2, (0.5, 5.0), PULSE_HZ)
 # Steps worked on at once. Less than a second and than the detector's look-ahead, so that a slab holds at most one
 # second's end a listener; long catch-ups of few listeners don't make everybody's arrays long.
 SLAB = 16
+# Listeners whose moving sums are taken at once: their arrays stay in the cache (4 times faster than 2,000 at once).
+PIECE = 1024
 # A gap up to 4 samples (62 ms) is held (MEASUREMENTS: more than 4 needs a new start).
 HELD = 4
 LARGEST = 1e12  # raw units from the start level; 24-bit counts reach 2e7, and squares must fit single precision
@@ -203,7 +205,11 @@ def _latest(mark: Bools, before: Ints) -> Ints:
 
 def _blocks(slab: Slab, scale: Floats32) -> Bools:
     """Where a block of interest is, (m, t); whoever's polarity turns in this slab is asked under both."""
-    inside = _inside(slab.waves, slab.sign, scale)
+    m = len(slab.rows)
+    inside = np.empty((m, len(slab.x)), np.bool_)
+    for a in range(0, m, PIECE):
+        p = slice(a, a + PIECE)
+        inside[p] = _inside(slab.waves[p], slab.sign[p], scale[p])
     turned = np.flatnonzero(slab.sign != slab.sign_after)
     if len(turned):
         other = _inside(slab.waves[turned], slab.sign_after[turned], scale[turned])

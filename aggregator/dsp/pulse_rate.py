@@ -28,11 +28,10 @@ SKEW_KNOWN, SKEW_TURNS = np.float32(0.25), np.float32(0.8)
 SKEW_FROM_S = 3
 MOVING = np.float32(2.0)  # a second of more than twice the usual magnitude is motion
 TAME = np.float32(1.5)  # in the spectrum louder seconds than this many scales are turned down
-TRANSFORM = 256  # 8 s zero-padded to 16: bins of 3.75 bpm, a parabola between them
-BIN_HZ = SLOW_HZ / TRANSFORM
-LOWEST, HIGHEST = 10, 49  # bins of 37.5 and 183.75 bpm
-BROAD_LOW, BROAD_HIGH = 7, 104  # bins of 0.44 and 6.5 Hz
-LOBE = 3  # bins to each side that belong to a line: a Hann window over 8 s is 4 bins wide to each side
+BIN_HZ = SLOW_HZ / SLOW  # 7.5 bpm; a parabola between the bins
+LOWEST, HIGHEST = 5, 24  # bins of 37.5 and 180 bpm
+BROAD_LOW, BROAD_HIGH = 4, 52  # bins of 0.5 and 6.5 Hz
+LOBE = 2  # bins to each side that belong to a line under a Hann window
 HANN = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(SLOW) + 0.5) / SLOW)
 HARMONIC = 0.5
 PRIOR_BONUS, PRIOR_WIDTH_BPM = 0.3, 12.0
@@ -117,7 +116,7 @@ def _spectral(state: PulseState, rows: Rows) -> tuple[Floats, Floats]:
     weight *= weight
     slow = state.slow[rows].reshape(-1, SECONDS, SLOW_HZ)
     slow *= weight[:, :, None]
-    spectrum = np.fft.rfft(slow.reshape(-1, SLOW) * HANN, TRANSFORM, axis=1)
+    spectrum = np.fft.rfft(slow.reshape(-1, SLOW) * HANN, axis=1)
     parts = spectrum.view(np.float64)[:, : 2 * BROAD_HIGH + 2]
     parts *= parts
     power = parts[:, ::2] + parts[:, 1::2]
@@ -135,16 +134,17 @@ def _spectral(state: PulseState, rows: Rows) -> tuple[Floats, Floats]:
     bend = np.minimum(top[:, 0] - 2.0 * top[:, 1] + top[:, 2], -1e-12)
     offset = 0.5 * (top[:, 0] - top[:, 2]) / bend
     total = np.sum(power[:, BROAD_LOW:], axis=1)
-    share = np.sum(power[each, best * _TWICE + _LOBES], axis=1) / total
+    twice = np.where(np.abs(offset) <= 0.25, 0, np.where(offset > 0.0, 1, -1))
+    near = np.sum(power[each, best + _LOBE], axis=1) + np.sum(power[each, 2 * best + twice[:, None] + _LOBE], axis=1)
+    share = near / total
     peak = (np.abs(offset) <= 1.0) & (state.slow_filled[rows] >= SPECTRAL_FROM_S)
-    sure = np.where(peak, np.minimum(np.maximum((share - 0.4) * 2.5, 0.0), 1.0), 0.0)
+    sure = np.where(peak, np.minimum(np.maximum((share - 0.55) * 2.5, 0.0), 1.0), 0.0)
     return np.where(peak, (best[:, 0] + offset) * (60.0 * BIN_HZ), np.nan), sure
 
 
 BINS = np.arange(LOWEST, HIGHEST + 1) * (60.0 * BIN_HZ)
 _AROUND = np.arange(-1, 2)
-_TWICE = np.repeat([1, 2], 2 * LOBE + 1)
-_LOBES = np.tile(np.arange(-LOBE, LOBE + 1), 2)
+_LOBE = np.arange(-LOBE, LOBE + 1)
 
 
 def _fuse(
