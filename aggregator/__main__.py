@@ -1,0 +1,7 @@
+"""``python -m aggregator`` is the command ``ripieno``."""
+
+import sys
+
+from aggregator.command import main
+
+sys.exit(main())
