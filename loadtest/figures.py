@@ -132,7 +132,7 @@ def figures(
 
 def acknowledged_lost(measures: Measures) -> float | None:
     """Packets acknowledged to phones less packets that the engine says it took; None where it does not say."""
-    taken = measures.gained(ENGINE_PACKETS)
+    taken = measures.gained(ENGINE_PACKETS) + measures.total("skipped")
     if np.isnan(taken):
         return None
     return max(0.0, measures.total("acknowledged") - taken)

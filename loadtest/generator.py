@@ -27,8 +27,9 @@ import orjson
 from loadtest import schedule
 from loadtest.bank import Bank
 from loadtest.clocks import PhoneClocks
+from loadtest.connections import Standing, Target
 from loadtest.histogram import Histogram
-from loadtest.phones import Phones, Standing, Target
+from loadtest.phones import Phones
 from loadtest.reading import read
 from loadtest.scenario import Scenario
 from loadtest.schedule import SLOTS, Act, Acts

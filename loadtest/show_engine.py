@@ -37,7 +37,6 @@ class ShowEngine:
         self._sock.bind((host, port))
         self.port: int = self._sock.getsockname()[1]
         self._now_s = 0.0
-        self._ticked_s = 0.0
         self._open_since_s: float | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
 
@@ -101,6 +100,8 @@ class ShowEngine:
             self._states(np.asarray(arguments, np.int64))
         elif address.endswith("/house/arousal") and len(arguments) == 3:
             arousal, confidence, counted = (float(a) for a in arguments)  # type: ignore[arg-type]
+            if self._open_since_s is None:
+                self._open_since_s = self._now_s
             heard.house.append((self._now_s, arousal, confidence, int(counted)))
         elif address.endswith("/house/synchrony") and arguments:
             heard.synchrony.append((self._now_s, float(arguments[0])))  # type: ignore[arg-type]
@@ -114,9 +115,6 @@ class ShowEngine:
         heard = self.heard
         if epoch != heard.epoch:
             heard.epoch, self._sequence = epoch, -1
-        if self._open_since_s is None or self._now_s - self._ticked_s > OPENED_S:
-            self._open_since_s = self._now_s
-        self._ticked_s = self._now_s
         if sequence > self._sequence:
             heard.snapshots += 1
             if self._sequence >= 0:

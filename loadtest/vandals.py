@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from loadtest import messages, wire_client
-from loadtest.phones import Target
+from loadtest.connections import Target
 from loadtest.physiology import CHANNELS
 from loadtest.scenario import Vandals
 

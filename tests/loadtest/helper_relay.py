@@ -15,7 +15,8 @@ from websockets.exceptions import ConnectionClosed
 
 from relay.entries import Skip
 from relay.seat_card import Keyring
-from relay.session import Action, Close, House, Samples, Send, Session, State, Write
+from relay.session import Session
+from relay.session_table import Action, Close, House, Samples, Send, State, Write
 
 
 class SmallRelay:

@@ -1,0 +1,379 @@
+"""Thousands of simulated phones' connections on one epoll loop: handshakes, messages, endings, coming back. Shell.
+
+State is one array a quantity, a row a phone; a phone's Python objects are its socket and its bound methods, so that a
+phone costs about a kilobyte. Packets are rebuilt from the bank when a phone must send some again.
+"""
+
+from __future__ import annotations
+
+import enum
+import errno
+import heapq
+import random
+import select
+import socket
+import ssl
+import struct
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loadtest import messages, wire_client
+from loadtest.bank import Bank
+from loadtest.clocks import PhoneClocks
+from loadtest.delivery import RING_S
+from loadtest.histogram import Histogram
+from loadtest.schedule import slot_of
+
+Ints = NDArray[np.int64]
+
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.25, 5.0  # before coming back; doubled each time, jittered
+CONNECT_TIMEOUT_S = 10.0
+FINAL_ERRORS = ("protocol", "hello", "seat", "erased")
+RESET = struct.pack("ii", 1, 0)  # SO_LINGER 0: leave without a goodbye, as a phone out of reach does
+OUR_OWN_FAULTS = (errno.EMFILE, errno.ENFILE, errno.EADDRNOTAVAIL, errno.ENOBUFS, errno.ENOMEM)
+READ_BYTES = 8192
+
+
+class Standing(enum.IntEnum):
+    """Where a phone's connection stands."""
+
+    OFF = 0
+    CONNECTING = 1
+    UPGRADING = 2
+    GREETING = 3
+    STREAMING = 4
+    REFUSED = 5
+
+
+@dataclass(slots=True)
+class Target:
+    """Where phones connect: an address, what the handshake names, TLS when the house has it, our own addresses."""
+
+    host: str
+    port: int
+    path: str
+    tls: ssl.SSLContext | None = None
+    sources: tuple[str, ...] = ()
+
+    def source(self, phone: int) -> str | None:
+        """The address that a phone connects from: its own on loopback (127.0.0.0/8), else ours in turn."""
+        if self.host.startswith("127."):
+            number = phone + 2
+            return f"127.{1 + (number >> 16) % 250}.{(number >> 8) & 255}.{number & 255}"
+        return self.sources[phone % len(self.sources)] if self.sources else None
+
+
+@dataclass(slots=True)
+class Counts:
+    """Monotone counts of one process."""
+
+    connects: int = 0
+    connect_failures: int = 0
+    own_faults: int = 0
+    welcomes: int = 0
+    cuts: int = 0
+    packets: int = 0
+    bytes: int = 0
+    resent: int = 0
+    acks: int = 0
+    acknowledged: int = 0
+    skipped: int = 0
+    blocked: int = 0
+    refused: int = 0
+    errors: dict[str, int] = field(default_factory=dict)
+
+    def error(self, name: str) -> None:
+        self.errors[name] = self.errors.get(name, 0) + 1
+
+
+class Connections:
+    """Phones ``first`` .. ``first + count - 1`` of the house, with their tokens. ``start_s`` is time 0, monotonic."""
+
+    def __init__(
+        self, bank: Bank, clocks: PhoneClocks, target: Target, tokens: Sequence[str], *, first: int, seed: int,
+        span_s: float, start_s: float, probes: NDArray[np.int64],
+    ) -> None:  # fmt: skip
+        count = len(tokens)
+        self.bank, self.clocks, self.target, self.tokens, self.first = bank, clocks, target, tokens, first
+        self.span_s, self.start_s = span_s, start_s
+        self.ring = round(RING_S / span_s)
+        self.numbers = np.arange(first, first + count)
+        self.slot = slot_of(self.numbers)
+        self.wears = self.numbers % len(bank)
+        self.state = np.zeros(count, np.int8)
+        self.wanted = np.zeros(count, np.bool_)
+        self.measures = np.zeros(count, np.bool_)
+        self.sent, self.lowest, self.shift, self.highest = (np.zeros(count, np.int64) for _ in range(4))
+        self.intended_s, self.tried_s = np.full(count, np.nan), np.zeros(count)
+        self.quiet_until_s = np.zeros(count)
+        self.failures = np.zeros(count, np.int64)
+        self.is_probe = np.isin(self.numbers, probes)
+        self.counts, self.joins, self.acks = Counts(), Histogram(), Histogram()
+        self._dice = random.Random(seed * 1009 + first)
+        self._streams = [self._dice.getrandbits(63) | 1 for _ in range(count)]
+        self._socks: list[socket.socket | None] = [None] * count
+        self._inbox: dict[int, bytes] = {}
+        self._unsent: dict[int, bytes] = {}
+        self._bus: dict[int, str] = {}
+        self._by_fd: dict[int, int] = {}
+        self._retries: list[tuple[float, int]] = []
+        self._heard: dict[int, tuple[int, float]] = {}
+        self._poll = select.epoll()
+        self._upgrade = wire_client.upgrade(f"{target.host}:{target.port}", target.path)
+
+    def turn(self, wait_s: float) -> None:
+        """Wait up to ``wait_s`` for the network, then answer everything that arrived and start what is due."""
+        events = self._poll.poll(max(wait_s, 0.0))
+        now_s = time.monotonic()
+        for fd, event in events:
+            i = self._by_fd.get(fd, -1)
+            if i >= 0:
+                self._ready(i, event, now_s)
+        while self._retries and self._retries[0][0] <= now_s:
+            _, i = heapq.heappop(self._retries)
+            if self.wanted[i] and self.state[i] == Standing.OFF:
+                self._connect(i, now_s)
+
+    def expire(self, now_s: float) -> None:
+        """Give up on connections that took too long; call about once a second."""
+        waiting = (self.state > Standing.OFF) & (self.state < Standing.STREAMING)
+        for i in np.flatnonzero(waiting & (now_s - self.tried_s > CONNECT_TIMEOUT_S)).tolist():
+            self._failed(i, "timeout", now_s)
+
+    # -- the network -------------------------------------------------------------------------------------------
+
+    def _connect(self, i: int, now_s: float) -> None:
+        self.counts.connects += 1
+        self.tried_s[i] = now_s
+        try:
+            sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        except OSError as error:
+            self._failed(i, _name(error), now_s, own=error.errno in OUR_OWN_FAULTS)
+            return
+        sock.setblocking(False)
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        try:
+            source = self.target.source(self.first + i)
+            if source is not None:
+                sock.bind((source, 0))
+            found = sock.connect_ex((self.target.host, self.target.port))
+        except OSError as error:
+            found = error.errno or errno.EIO
+        if found not in (0, errno.EINPROGRESS):
+            sock.close()
+            self._failed(i, errno.errorcode.get(found, str(found)), now_s, own=found in OUR_OWN_FAULTS)
+            return
+        if self.target.tls is not None:
+            sock = self.target.tls.wrap_socket(sock, server_hostname=self.target.host, do_handshake_on_connect=False)
+        self._socks[i], self.state[i] = sock, Standing.CONNECTING
+        self._by_fd[sock.fileno()] = i
+        self._poll.register(sock.fileno(), select.EPOLLOUT)
+
+    def _ready(self, i: int, event: int, now_s: float) -> None:
+        sock = self._socks[i]
+        if sock is None:
+            return
+        try:
+            if self.state[i] == Standing.CONNECTING:
+                self._connected(i, sock)
+                return
+            if event & select.EPOLLOUT:
+                self._flush(i, sock)
+            if event & (select.EPOLLIN | select.EPOLLHUP | select.EPOLLERR):
+                self._read(i, sock, now_s)
+        except (ssl.SSLWantReadError, ssl.SSLWantWriteError, BlockingIOError):
+            return
+        except OSError as error:
+            self._lost(i, _name(error), now_s)
+
+    def _connected(self, i: int, sock: socket.socket) -> None:
+        failed = sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+        if failed:
+            raise OSError(failed, "connect")
+        if isinstance(sock, ssl.SSLSocket):
+            self._poll.modify(sock.fileno(), select.EPOLLIN | select.EPOLLOUT)
+            sock.do_handshake()
+        self._poll.modify(sock.fileno(), select.EPOLLIN)
+        sock.send(self._upgrade)
+        self.state[i] = Standing.UPGRADING
+
+    def _read(self, i: int, sock: socket.socket, now_s: float) -> None:
+        data = sock.recv(READ_BYTES)
+        if not data:
+            self._lost(i, "closed", now_s)
+            return
+        if i in self._inbox:
+            data = self._inbox.pop(i) + data
+        if self.state[i] == Standing.UPGRADING:
+            head, end, data = data.partition(b"\r\n\r\n")
+            if not end:
+                self._inbox[i] = head
+                return
+            if not wire_client.upgraded(head):
+                self._lost(i, "handshake " + head[9:12].decode("ascii", "replace"), now_s)
+                return
+            self._greet(i)
+        found, rest = wire_client.messages(data)
+        if rest:
+            self._inbox[i] = rest
+        for kind, payload in found:
+            number = wire_client.acknowledged(payload)
+            if number >= 0:
+                self._heard[i] = (number, now_s)
+                self.counts.acks += 1
+            else:
+                self._message(i, kind, payload, now_s)
+
+    def _greet(self, i: int) -> None:
+        text = messages.hello(self.tokens[i], self._streams[i], int(self.lowest[i] - self.shift[i]), self.bank.channels)
+        self.state[i] = Standing.GREETING
+        self._write(i, wire_client.message(wire_client.TEXT, text.encode()))
+
+    def _message(self, i: int, kind: int, payload: bytes, now_s: float) -> None:
+        if kind == wire_client.PING:
+            self._write(i, wire_client.message(wire_client.PONG, payload))
+        elif kind == wire_client.CLOSE:
+            code = int.from_bytes(payload[:2], "big") if len(payload) >= 2 else 1005
+            self._lost(i, f"close {code}", now_s)
+        elif kind == wire_client.TEXT:
+            self._text(i, messages.parse(payload), now_s)
+
+    def _text(self, i: int, body: dict[str, Any], now_s: float) -> None:
+        kind = body.get("type")
+        if kind == "welcome":
+            self._welcome(i, body, now_s)
+        elif kind == "bus":
+            self._bus_is(i, str(body["bus"]))
+        elif kind == "later" and "from" in body:
+            back = int(body["from"]) + int(self.shift[i])
+            self.sent[i] = max(int(self.lowest[i]), min(int(self.sent[i]), back))
+            self.quiet_until_s[i] = now_s + float(body["retry_s"])
+        elif kind == "error":
+            code = str(body["code"])
+            self.counts.error(code)
+            if code in FINAL_ERRORS:
+                self.counts.refused += 1
+                self._drop(i)
+                self.state[i] = Standing.REFUSED
+
+    def _welcome(self, i: int, body: dict[str, Any], now_s: float) -> None:
+        if self.state[i] != Standing.GREETING:
+            return
+        if not body["consent"]["given"]:
+            text = messages.consent(body["consent"]["text"])
+            self._write(i, wire_client.message(wire_client.TEXT, text.encode()))
+        self.state[i], self.failures[i] = Standing.STREAMING, 0
+        self.sent[i] = self.lowest[i]
+        self.counts.welcomes += 1
+        self.joins.record(now_s - self.intended_s[i])
+        self._bus_is(i, str(body["bus"]))
+
+    def _bus_is(self, i: int, name: str) -> None:
+        """A new bus may have lost what it accepted: the last 15 s go out again."""
+        if self._bus.get(i, name) != name:
+            edge = max(int(self.shift[i]), int(self.sent[i]) - self.ring)
+            self.lowest[i] = self.sent[i] = min(edge, int(self.lowest[i]))
+        self._bus[i] = name
+
+    def _write(self, i: int, raw: bytes) -> None:
+        sock = self._socks[i]
+        if sock is None:
+            return
+        if i in self._unsent:
+            self._unsent[i] += raw
+            return
+        try:
+            done = sock.send(raw)
+        except BlockingIOError:
+            done = 0
+        except OSError:
+            self._drop_broken(i, "send")
+            return
+        if done < len(raw):
+            self._stuck(i, raw[done:])
+
+    def _stuck(self, i: int, rest: bytes) -> None:
+        """The socket takes no more: the rest goes first as soon as it does, and the phone is behind until then."""
+        self.counts.blocked += 1
+        sock = self._socks[i]
+        assert sock is not None
+        self._unsent[i] = self._unsent.get(i, b"") + rest
+        self.quiet_until_s[i] = float("inf")
+        self._poll.modify(sock.fileno(), select.EPOLLIN | select.EPOLLOUT)
+
+    def _flush(self, i: int, sock: socket.socket) -> None:
+        rest = self._unsent.get(i, b"")
+        done = sock.send(rest) if rest else 0
+        if done < len(rest):
+            self._unsent[i] = rest[done:]
+            return
+        self._unsent.pop(i, None)
+        self.quiet_until_s[i] = 0.0
+        self._poll.modify(sock.fileno(), select.EPOLLIN)
+
+    # -- endings -----------------------------------------------------------------------------------------------
+
+    def _lost(self, i: int, why: str, now_s: float) -> None:
+        if self.state[i] == Standing.STREAMING:
+            self.counts.cuts += 1
+            self.counts.error(why)
+            self._close(i)
+            self.intended_s[i] = now_s
+            self._again(i, now_s)
+        elif self.state[i] != Standing.REFUSED:
+            self._failed(i, why, now_s)
+
+    def _failed(self, i: int, why: str, now_s: float, *, own: bool = False) -> None:
+        self.counts.connect_failures += 1
+        self.counts.own_faults += own
+        self.counts.error(why)
+        self._close(i)
+        self._again(i, now_s)
+
+    def _again(self, i: int, now_s: float) -> None:
+        self.failures[i] += 1
+        pause_s = min(FIRST_PAUSE_S * 2.0 ** min(int(self.failures[i]), 6), LONGEST_PAUSE_S)
+        heapq.heappush(self._retries, (now_s + pause_s * self._dice.uniform(0.5, 1.0), i))
+
+    def _drop_broken(self, i: int, why: str) -> None:
+        self._lost(i, why, time.monotonic())
+
+    def _drop(self, i: int) -> None:
+        """Leave without a goodbye."""
+        sock = self._socks[i]
+        if sock is not None and not isinstance(sock, ssl.SSLSocket):
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, RESET)
+        self._close(i)
+
+    def _close(self, i: int) -> None:
+        sock = self._socks[i]
+        if sock is not None:
+            self._by_fd.pop(sock.fileno(), None)
+            self._poll.unregister(sock.fileno())
+            sock.close()
+        self._socks[i] = None
+        self.quiet_until_s[i] = 0.0
+        self._inbox.pop(i, None)
+        self._unsent.pop(i, None)
+        self._heard.pop(i, None)
+        if self.state[i] != Standing.REFUSED:
+            self.state[i] = Standing.OFF
+
+    def farewell(self) -> None:
+        """Everybody says goodbye and goes."""
+        bye = wire_client.message(wire_client.TEXT, messages.goodbye().encode())
+        for i in np.flatnonzero(self.state == Standing.STREAMING).tolist():
+            self._write(i, bye)
+        for i, sock in enumerate(self._socks):
+            if sock is not None:
+                self._close(i)
+        self._poll.close()
+
+
+def _name(error: OSError) -> str:
+    return errno.errorcode.get(error.errno or 0, type(error).__name__)
