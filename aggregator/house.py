@@ -6,6 +6,7 @@ here runs on ``s = tanh(z / 4) = 2 * arousal - 1`` in [-1, 1]; what is returned 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +20,9 @@ MAD_TO_DEVIATION = 1.4826  # median absolute deviation of a normal distribution,
 SCALE_FLOOR = 0.02  # in s, contract 9: a house in unison must not call every other listener an outlier
 HUBER_SCALES = 1.5  # contract 9; MEASUREMENTS: error 0.11-0.14 sd with 30 % bad sensors
 ITERATIONS = 12  # bound for Newton on a piecewise linear, monotone function; 3-5 are used
-PERCENTILES = (0.1, 0.5, 0.9)
+ROOT_ENOUGH = 1e-9  # in s, per unit of weight
+LEAST_SHARE = 0.05  # unclipped weight: at least the median's bin is inside
+TENTHS = (1, 5, 9)  # percentiles published, in tenths
 LISTENER_SPREAD = 0.245  # in s: tanh(1/4), one deviation, what listeners differ by when nothing moves them (D)
 SPREAD_LISTENERS = 3.0  # listeners' worth of trust in that spread, so that three who agree do not look certain
 NORMAL_95 = 1.96  # two-sided 95 % of a normal distribution
@@ -29,19 +32,23 @@ WIDEST = 0.5  # half-width of the interval, in arousal, at which the estimate sa
 
 @dataclass(frozen=True, slots=True)
 class Estimates:
-    """Estimates of several sections, arrays (sections,), in arousal [0, 1]; ``listeners`` is total confidence."""
+    """Estimates of several sections. ``values`` (sections, 6): arousal, p10, p50, p90, low, high, all arousal in
+    [0, 1]; ``listeners`` (sections,): total confidence."""
 
-    arousal: Floats
-    p10: Floats
-    p50: Floats
-    p90: Floats
-    low: Floats
-    high: Floats
+    values: Floats
     listeners: Floats
 
-    def published(self) -> Floats:
-        """Shape (sections, 6): arousal, p10, p50, p90, low, high."""
-        return np.stack([self.arousal, self.p10, self.p50, self.p90, self.low, self.high], axis=1)
+    @property
+    def arousal(self) -> Floats:
+        return self.values[:, 0]
+
+    @property
+    def low(self) -> Floats:
+        return self.values[:, 4]
+
+    @property
+    def high(self) -> Floats:
+        return self.values[:, 5]
 
 
 def section_histograms(s: Floats, confidence: Floats, section: Ints, sections: int) -> tuple[Ints, Ints, Ints]:
@@ -97,25 +104,13 @@ def estimate(weights: Ints, sums: Ints) -> Estimates:
     Source: Huber 1964 (M) for the estimator; contract 9 for its constants; Kish 1965 (M) for the size.
     """
     weights, sums = np.atleast_2d(weights), np.atleast_1d(sums)
-    cumulative = _Cumulative.of(weights)
-    some = cumulative.total > 0
-    total = np.where(some, cumulative.total, 1.0)
-    p10, p50, p90 = (_percentile(weights, cumulative, q) for q in PERCENTILES)
-    median, deviation = _median_and_deviation(cumulative)
-    limit = HUBER_SCALES * np.maximum(MAD_TO_DEVIATION * deviation, SCALE_FLOOR)
-    mu = _huber(cumulative, median, limit)
-    residual = (sums / SUM_UNIT - cumulative.moment[cumulative.row + BINS]) / total
-    inside, square = _spread(cumulative, mu, limit)
-    share = np.where(some, np.maximum(inside / total, 0.05), 1.0)  # at least the median's bin is inside
-    mu = mu + residual * np.minimum(share, 1.0)
-    listeners = cumulative.total / WEIGHT_UNIT
-    spread = (square / WEIGHT_UNIT + SPREAD_LISTENERS * LISTENER_SPREAD**2) / (listeners + SPREAD_LISTENERS)
-    n = np.maximum(listeners, 1.0 / WEIGHT_UNIT)
-    half = NORMAL_95 * (1.0 + SMALL_SAMPLE / n) * np.sqrt(spread / n) / share
-    columns = (mu, p10, p50, p90, mu - half, mu + half)
-    empty = (0.5, 0.5, 0.5, 0.5, 0.0, 1.0)
-    made = [np.where(some, np.clip((1.0 + x) / 2, 0.0, 1.0), e) for x, e in zip(columns, empty, strict=True)]
-    return Estimates(made[0], made[1], made[2], made[3], made[4], made[5], listeners)
+    made = np.tile([0.5, 0.5, 0.5, 0.5, 0.0, 1.0], (len(weights), 1))
+    cumulative = _cumulative(weights)
+    totals = cumulative[0][:, -1]
+    for i in np.flatnonzero(totals):
+        made[i] = _one(_Section(cumulative[0][i], cumulative[1][i], cumulative[2][i]), int(sums[i]))
+    listeners: Floats = np.divide(totals, WEIGHT_UNIT, dtype=np.float64)
+    return Estimates(made, listeners)
 
 
 def confidence(estimates: Estimates, present: Ints) -> Floats:
@@ -130,105 +125,106 @@ def confidence(estimates: Estimates, present: Ints) -> Floats:
     return share * np.maximum(0.0, 1.0 - half / WIDEST)
 
 
+def _cumulative(weights: Ints) -> tuple[Ints, Floats, Floats]:
+    """Running sums over bins with a leading 0, (sections, BINS + 1): of w, and of w * centre and w * centre^2 in s,
+    both from exact integers."""
+    made = np.zeros((3, len(weights), BINS + 1), np.int64)
+    first = weights * ODD
+    for i, terms in enumerate((weights, first, first * ODD)):
+        np.cumsum(terms, axis=1, out=made[i, :, 1:])
+    return made[0], made[1] / BINS, made[2] / BINS**2
+
+
 @dataclass(frozen=True, slots=True)
-class _Cumulative:
-    """Running sums over bins, with a leading 0, flat and in rows of BINS + 1: ``weight`` int64; ``moment`` of
-    w * centre and ``square`` of w * centre^2, centres in s. ``row`` (sections,): where each section begins."""
+class _Section:
+    """Running sums of one section: with them a sum over any stretch of bins is one subtraction."""
 
     weight: Ints
     moment: Floats
     square: Floats
-    row: Ints
-
-    @classmethod
-    def of(cls, weights: Ints) -> _Cumulative:
-        made = np.zeros((3, len(weights), BINS + 1), np.int64)
-        first = weights * ODD
-        for i, terms in enumerate((weights, first, first * ODD)):
-            np.cumsum(terms, axis=1, out=made[i, :, 1:])
-        row = np.arange(len(weights)) * (BINS + 1)
-        return cls(made[0].ravel(), made[1].ravel() / BINS, made[2].ravel() / BINS**2, row)
 
     @property
-    def total(self) -> Ints:
-        return self.weight[self.row + BINS]
+    def total(self) -> int:
+        return int(self.weight[-1])
 
-    def rows(self) -> Ints:
-        return self.weight.reshape(-1, BINS + 1)[:, 1:]
+    def within(self, mu: float, limit: float) -> tuple[int, int]:
+        """The bins whose centres lie within mu -+ limit, as a slice."""
+        low = math.ceil((mu - limit + 1.0) * (BINS / 2) - 0.5)
+        high = math.floor((mu + limit + 1.0) * (BINS / 2) + 0.5)
+        return min(max(low, 0), BINS), min(max(high, 0), BINS)
 
 
-def _percentile(weights: Ints, cumulative: _Cumulative, q: float) -> Floats:
-    """Where the cumulative weight reaches q, weight spread evenly in its bin; midway when a gap lies there."""
-    wanted: Floats = np.multiply(cumulative.total, q, dtype=np.float64)
+def _one(section: _Section, exact_sum: int) -> tuple[float, ...]:
+    """Arousal, p10, p50, p90, low, high of one section that has some weight."""
+    total = section.total
+    median, deviation = _median_and_deviation(section)
+    limit = HUBER_SCALES * max(MAD_TO_DEVIATION * deviation, SCALE_FLOOR)
+    mu = _huber(section, median, limit)
+    a, b = section.within(mu, limit)
+    inside = int(section.weight[b] - section.weight[a])
+    share = max(inside / total, LEAST_SHARE)
+    moment, square = float(section.moment[b] - section.moment[a]), float(section.square[b] - section.square[a])
+    psi2 = max(square - 2 * mu * moment + mu * mu * inside + limit * limit * (total - inside), 0.0)
+    mu += (exact_sum / SUM_UNIT - float(section.moment[-1])) / total * share
+    n = total / WEIGHT_UNIT
+    spread = (psi2 / WEIGHT_UNIT + SPREAD_LISTENERS * LISTENER_SPREAD**2) / (n + SPREAD_LISTENERS)
+    half = NORMAL_95 * (1.0 + SMALL_SAMPLE / n) * math.sqrt(spread / n) / share
+    return tuple(min(max((1.0 + s) / 2, 0.0), 1.0) for s in (mu, *_percentiles(section), mu - half, mu + half))
+
+
+def _percentiles(section: _Section) -> list[float]:
+    """Where the cumulative weight reaches 10, 50 and 90 %, weight spread evenly in its bin; midway across a gap."""
+    wanted, inner = [tenth * section.total for tenth in TENTHS], section.weight[1:]
+    first = inner.searchsorted([-(-t // 10) for t in wanted])  # in whole weights, so that a gap is met exactly
+    last = inner.searchsorted([t // 10 for t in wanted], "right")
     made = []
-    for at in _crossings(cumulative.rows(), wanted):
-        inside = weights.ravel()[at + np.arange(len(at)) * BINS]
-        part = (wanted - cumulative.weight[cumulative.row + at]) / np.maximum(inside, 1)
-        made.append((at + np.clip(part, 0.0, 1.0)) * BIN - 1.0)
-    middle: Floats = 0.5 * (made[0] + made[1])
-    return middle
+    for t, ends in zip(wanted, zip(first.tolist(), last.tolist(), strict=True), strict=True):
+        place = 0.0
+        for at in ends:
+            at = min(at, BINS - 1)
+            before, after = int(section.weight[at]), int(section.weight[at + 1])
+            place += at + min(max((t / 10 - before) / max(after - before, 1), 0.0), 1.0)
+        made.append(place / 2 * BIN - 1.0)
+    return made
 
 
-def _crossings(rising: Ints, wanted: Floats) -> tuple[Ints, Ints]:
-    """First column of each row that is >= wanted, and first that is > wanted (the last, if none is)."""
-    last, wanted = rising.shape[1] - 1, wanted[:, None]
-    return np.minimum(np.sum(rising < wanted, axis=1), last), np.minimum(np.sum(rising <= wanted, axis=1), last)
+def _crossings(rising: Ints, half: float) -> tuple[int, int]:
+    """First entry that is >= half, and first that is > half (the last, if none is)."""
+    last = len(rising) - 1
+    return min(int(rising.searchsorted(half)), last), min(int(rising.searchsorted(half, "right")), last)
 
 
-def _median_and_deviation(cumulative: _Cumulative) -> tuple[Floats, Floats]:
+def _median_and_deviation(section: _Section) -> tuple[float, float]:
     """Weighted median of the centres, and of their distances from it (the middle of lower and upper median each).
 
-    In whole half-widths of a bin: M the median, t a distance, both integers, so no rounding enters.
+    In whole half-widths of a bin: the median and the distances are integers, so no rounding enters.
     """
-    half: Floats = np.multiply(cumulative.total, 0.5, dtype=np.float64)
-    low, high = _crossings(cumulative.rows(), half)
+    cumulative, half = section.weight, section.total / 2
+    low, high = _crossings(cumulative[1:], half)
     middle = low + high - (BINS - 1)  # mean of the two odd centres
     odd = (middle + 1) & 1
     reach = (middle + odd + BINS - 1) // 2  # bin just at or above the median; distances are 2 j + odd
-    steps = np.arange(BINS + 1)
-    above = np.minimum(reach[:, None] + steps + 1, BINS)
-    below = np.maximum(reach[:, None] - odd[:, None] - steps, 0)
-    row = cumulative.row[:, None]
-    inside = cumulative.weight[row + above] - cumulative.weight[row + below]
-    low, high = _crossings(inside, half)
+    padded = np.concatenate([np.zeros(BINS, np.int64), cumulative, np.full(BINS, cumulative[-1])])
+    above = padded[BINS + reach + 1 : BINS + reach + 1 + BINS]
+    first = BINS + reach - odd
+    below = padded[first - BINS + 1 : first + 1][::-1]
+    low, high = _crossings(above - below, half)
     return middle / BINS, (low + high + odd) / BINS
 
 
-def _inside(cumulative: _Cumulative, mu: Floats, limit: Floats) -> tuple[Ints, Ints]:
-    """Flat positions of the first bin whose centre is >= mu - limit, and of the first > mu + limit."""
-    low = np.ceil((mu - limit + 1.0) * (BINS / 2) - 0.5)
-    high = np.floor((mu + limit + 1.0) * (BINS / 2) + 0.5)
-    edges = np.minimum(np.maximum(np.stack([low, high]), 0.0), BINS).astype(np.int64) + cumulative.row
-    return edges[0], edges[1]
-
-
-def _huber(cumulative: _Cumulative, start: Floats, limit: Floats) -> Floats:
-    """The root of sum(w psi), psi = clip(centre - mu, -limit, limit), by Newton steps kept within a shrinking bracket.
-
-    Each step is O(1) a section by the running sums; at most ITERATIONS of them, ended when none moves any more.
-    """
-    w, m, total = cumulative.weight, cumulative.moment, cumulative.total
-    mu, low, high = start, np.full_like(start, -1.0), np.full_like(start, 1.0)
+def _huber(section: _Section, start: float, limit: float) -> float:
+    """The root of sum(w psi), psi = clip(centre - mu, -limit, limit), by Newton steps kept within a shrinking bracket;
+    each is a few subtractions of running sums."""
+    mu, low, high, total = start, -1.0, 1.0, section.total
+    w, m = section.weight, section.moment
     for _ in range(ITERATIONS):
-        a, b = _inside(cumulative, mu, limit)
-        below, upto = w[a], w[b]
+        a, b = section.within(mu, limit)
+        below, upto = int(w[a]), int(w[b])
         inside = upto - below
-        psi = m[b] - m[a] - mu * inside + limit * (total - upto - below)
-        low, high = np.where(psi > 0, mu, low), np.where(psi < 0, mu, high)
-        step = mu + psi / np.maximum(inside, 1)
-        kept = (inside > 0) & (step >= low) & (step <= high)
-        moved = np.where(kept, step, 0.5 * (low + high))
-        moved = np.where(np.abs(psi) <= 1e-9 * total, mu, moved)
-        if np.array_equal(moved, mu):
+        psi = float(m[b] - m[a]) - mu * inside + limit * (total - upto - below)
+        if abs(psi) <= ROOT_ENOUGH * total:
             break
-        mu = moved
+        low, high = (mu, high) if psi > 0 else (low, mu)
+        step = mu + psi / max(inside, 1)
+        mu = step if inside and low <= step <= high else 0.5 * (low + high)
     return mu
-
-
-def _spread(cumulative: _Cumulative, mu: Floats, limit: Floats) -> tuple[Floats, Floats]:
-    """Unclipped weight and sum(w psi^2)."""
-    a, b = _inside(cumulative, mu, limit)
-    w, m, q = cumulative.weight, cumulative.moment, cumulative.square
-    inside, outside = w[b] - w[a], cumulative.total - (w[b] - w[a])
-    square = q[b] - q[a] - 2 * mu * (m[b] - m[a]) + mu * mu * inside + limit * limit * outside
-    return inside.astype(np.float64), np.maximum(square, 0.0)

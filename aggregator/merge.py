@@ -89,14 +89,17 @@ def merge(parts: Sequence[PartSnapshot]) -> Merged:
 
 def _merge_seats(parts: Sequence[PartSnapshot]) -> dict[str, NDArray[Any]]:
     bits = [np.full(len(p.seat), sum(1 << s for s in p.shards), np.int64) for p in parts]
-    made: dict[str, NDArray[Any]] = {"shard_bits": np.concatenate(bits)}
-    for name in ("seat", "own", "confidence", "state", "fade"):
-        made[name] = np.concatenate([getattr(p, name) for p in parts])
+    made: dict[str, NDArray[Any]] = {"shard_bits": bits[0] if len(bits) == 1 else np.concatenate(bits)}
+    names = ("seat", "own", "confidence", "state", "fade")
     if len(parts) == 1:
-        return made
-    order = np.lexsort((-made["confidence"], made["seat"]))  # stable: the lowest shard first at equal confidence
+        return made | {name: getattr(parts[0], name) for name in names}
+    for name in names:
+        made[name] = np.concatenate([getattr(p, name) for p in parts])
+    order = np.argsort(made["seat"], kind="stable")
     seat = made["seat"][order]
-    order = order[np.append(True, seat[1:] != seat[:-1])[: len(seat)]]
+    if (seat[1:] == seat[:-1]).any():
+        order = np.lexsort((-made["confidence"], made["seat"]))  # stable: the lowest shard first at equal confidence
+        order = order[np.append(True, seat[1:] != seat[:-1])]
     return {name: array[order] for name, array in made.items()}
 
 

@@ -44,7 +44,7 @@ class Merger:
         self.linkage, self.blanks = LinkageTracker(), BlankControl()
         self._seats = SeatGlide(plan, tick_hz)
         rows = len(plan.sections) + 1  # sections, then the house
-        self._values = np.tile([0.5, 0.5, 0.5, 0.5, 0.0, 1.0], (rows, 1))  # columns as Estimates.published
+        self._values = np.tile([0.5, 0.5, 0.5, 0.5, 0.0, 1.0], (rows, 1))  # columns as house.Estimates.values
         self._past = np.full((max(2, round(SLOPE_S * tick_hz) + 1), rows), 0.5)
         steps = np.arange(len(self._past)) - (len(self._past) - 1) / 2
         self._slope_by = (steps / np.sum(steps * steps) * tick_hz)[:, None]
@@ -97,16 +97,16 @@ class Merger:
         slope = self._slope()
         alike = synchrony(merged.synchrony) if merged.synchrony is not None else None
         both = (0.0, 0.0) if alike is None else (alike.combined, alike.combined_confidence)
+        rows = zip(self._values.tolist(), trust.tolist(), counted.tolist(), slope.tolist(), strict=True)
         estimates = [
-            Estimate(float(v[0]), float(trust[i]), int(counted[i]), *(float(x) for x in (*v[1:], slope[i])))
-            for i, v in enumerate(self._values)
+            Estimate(v[0], sure, count, v[1], v[2], v[3], v[4], v[5], rising) for v, sure, count, rising in rows
         ]
         estimates[-1] = replace(estimates[-1], synchrony=both[0], synchrony_confidence=both[1])
         return estimates
 
     def _glide(self, made: house.Estimates) -> None:
         """Move the published values; clipping keeps low <= p10.. <= high in order, as one step is for all."""
-        target, some = made.published(), made.listeners > 0
+        target, some = made.values, made.listeners > 0
         step = np.where(some, SLEW_PER_S, EMPTY_GLIDE_PER_S)[:, None] / self.tick_hz
         values = self._values
         values[-1] += np.clip(target[-1] - values[-1], -step[-1], step[-1])
