@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from typing import NamedTuple, Protocol
+from typing import Protocol
 
 from relay.entries import Control, encode_control, encode_packets
 
@@ -26,14 +26,9 @@ class Sender(Protocol):
     stream: int
 
 
-class Item(NamedTuple):
-    """A packet (``event`` None) or a control entry (``raw`` empty) and whose it is."""
-
-    owner: Sender | None
-    sequence: int
-    raw: bytes
-    arrival_ms: float
-    event: Control | None = None
+Item = tuple[Sender | None, int, bytes, float, Control | None]
+"""Owner, sequence number, packet, arrival in ms, and None; or owner, -1, nothing, time, and a control entry. A bare
+tuple: a named one costs a third more a packet."""
 
 
 @dataclass(slots=True)
@@ -87,7 +82,7 @@ class Outbox:
             self.refused += 1
             return False
         self.bytes += size
-        self._waiting.append(Item(owner, sequence, raw, arrival_ms))
+        self._waiting.append((owner, sequence, raw, arrival_ms, None))
         return True
 
     def put_event(self, owner: Sender | None, event: Control, now_ms: float) -> bool:
@@ -96,7 +91,7 @@ class Outbox:
             self.refused += 1
             return False
         self.bytes += CONTROL_BYTES
-        self._waiting.append(Item(owner, -1, b"", now_ms, event))
+        self._waiting.append((owner, -1, b"", now_ms, event))
         return True
 
     def take(self, now_ms: float) -> list[bytes]:
@@ -111,7 +106,7 @@ class Outbox:
         flying = self._flying
         while self._waiting and len(flying) < MAX_BATCH_PACKETS and size < MAX_BATCH_BYTES:
             item = self._waiting.popleft()
-            size += len(item.raw)
+            size += len(item[2])
             flying.append(item)
         if self._resend:
             self.resent += len(flying)
@@ -121,8 +116,9 @@ class Outbox:
     def accepted(self) -> list[Item]:
         """The bus holds what was taken last; returns those items so that their owners can be told."""
         done, self._flying = self._flying, []
-        for item in done:
-            self.bytes -= CONTROL_BYTES if item.event is not None else len(item.raw) + ITEM_OVERHEAD_BYTES
+        self.bytes -= sum(
+            [CONTROL_BYTES if event is not None else len(raw) + ITEM_OVERHEAD_BYTES for _, _, raw, _, event in done]
+        )
         self.written += len(done)
         return done
 
@@ -142,11 +138,11 @@ class Outbox:
 def _payloads(items: list[Item], now_ms: float) -> list[bytes]:
     made: list[bytes] = []
     start = 0
-    for place, item in enumerate(items):
-        if item.event is not None:
+    for place, (_, _, _, _, event) in enumerate(items):
+        if event is not None:
             if place > start:
                 made.append(_batch(items[start:place], now_ms))
-            made.append(encode_control(item.event))
+            made.append(encode_control(event))
             start = place + 1
     if len(items) > start:
         made.append(_batch(items[start:] if start else items, now_ms))
@@ -154,10 +150,10 @@ def _payloads(items: list[Item], now_ms: float) -> list[bytes]:
 
 
 def _batch(items: list[Item], now_ms: float) -> bytes:
-    owners = [item.owner for item in items]
+    owners = [item[0] for item in items if item[0] is not None]  # a packet always has one
     return encode_packets(
-        [owner.listener for owner in owners if owner is not None],
-        [owner.stream for owner in owners if owner is not None],
-        [now_ms - item.arrival_ms for item in items],
-        [item.raw for item in items],
+        [owner.listener for owner in owners],
+        [owner.stream for owner in owners],
+        [now_ms - item[3] for item in items],
+        [item[2] for item in items],
     )
