@@ -40,6 +40,7 @@ class Aggregation:
     bus: Bus
     service: Service
     monitor: Monitor
+    feed: Feed
     osc: OscSender
     page_url: str
     running: asyncio.Task[None]
@@ -73,10 +74,14 @@ class Aggregation:
             role=role,
             state=self.osc.state_at(now_s) if started else ServiceState.STARTING,
             outputs=tuple(OutputStatus.of(s) for s in self.osc.statistics(now_s)),
-            queues=(*self.more_queues(), *self._queues()),
+            queues=(*self.more_queues(), *self._queues(), *self._readers()),
             markers=tuple(self.markers),
             notices=self.notices,
         )
+
+    def _readers(self) -> tuple[QueueStatus, ...]:
+        readers = {"page": self.monitor.pages, **{f"feed, {k}": c for k, c in self.feed.counts.items()}}
+        return tuple(QueueStatus.of_readers(name, counts) for name, counts in readers.items())
 
     def _queues(self) -> tuple[QueueStatus, ...]:
         bus, counters = self.bus.statistics(), self.service.engine.all_counters()
@@ -110,11 +115,11 @@ async def open_aggregation(
         port = await monitor.start(settings.monitor.listen, settings.monitor.port)
     except MonitorError as error:
         osc.close()
-        raise UserError(f"{error} (option --port)") from error
+        raise UserError(str(error)) from error
     host = "127.0.0.1" if settings.monitor.listen in ("0.0.0.0", "::") else settings.monitor.listen
     running = asyncio.create_task(runner.run())
     running.add_done_callback(_ended)
-    made.append(Aggregation(bus, runner, monitor, osc, f"http://{host}:{port}/", running, notices, more_queues))
+    made.append(Aggregation(bus, runner, monitor, feed, osc, f"http://{host}:{port}/", running, notices, more_queues))
     return made[0]
 
 
