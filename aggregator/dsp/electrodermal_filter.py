@@ -34,6 +34,7 @@ GAIN_LEVEL, GAIN_RISE, GAIN_RECOVERY, GAIN_DRIVER = 0.50493732, 1.84675716, 2.01
 AMPLITUDE_S = 1.2
 NOISE_HEIGHTS = 8.0  # and a peak must be so many mean absolute errors of the filter high, whatever the minimum
 FOUND_STEPS = 4  # what has stayed lower than that for 0.5 s is drift: the peak's foot moves on
+FOUND_RATIO = 2.5  # of what there was one step before
 FALL_SHARE = 0.4  # of a peak's height that the driver falls before it is decided
 DECISION_STEPS = 7  # 0.9 s: a response is still rising then (it rises for 0.5-5 s), a step has long been flat
 LONGEST_STEPS = 40  # 5 s: what still rises then is drift
@@ -49,9 +50,9 @@ JUMP_DOWN_US, JUMP_DOWN_SHARE = 0.03, 0.2  # in two steps: recovery loses 0.125 
 JUMP_LEVEL_SHARE = 0.002  # noise of a high level
 
 BRIDGED_STEPS = 4  # a longer gap begins anew (0 false responses in 100 artefacts, measured)
-STEP_QUIET_STEPS = 24  # 3 s after an electrode step nothing is counted
+STEP_QUIET_STEPS = 32  # 4 s after an electrode step nothing is counted
 GAP_QUIET_STEPS = 16  # 2 s after a gap
-SETTLE_STEPS = 20  # while more than this is left of the quiet time the filter is set to the sample: 0.5 s
+SETTLE_STEPS = 28  # while more than this is left of the quiet time the filter is set to the sample: 0.5 s
 QUALITY_UP = 0.0408  # 1 - exp(-dt / 3 s): trust comes slowly
 QUALITY_DOWN = 0.2212  # 1 - exp(-dt / 0.5 s): and goes at once
 NOISE_GAIN = 0.0124  # 1 - exp(-dt / 10 s)
@@ -125,12 +126,15 @@ def _peaks(c: Floats, x: Floats, w3: Floats, index: Ints, height: float) -> tupl
         _start(c, start, x, index)
         up[start] = True
     c[RISING] = up
-    # What has stayed lower than a response for 0.5 s is drift or noise: whatever comes of it begins now.
-    again = np.flatnonzero(up & (c[HIGH] - c[LOW] < needed) & (index - c[ONSET] > FOUND_STEPS))
-    if len(again):
-        c[LOW, again] = np.maximum(c[LOW, again], u[again] - 0.5 * needed[again])
-        c[HIGH, again] = u[again]
-        _start(c, again, x, index)
+    # What has stayed lower than a response for 0.5 s is drift or noise, and so is what came before a sudden rise:
+    # whatever comes of it begins now.
+    tall = c[HIGH] - c[LOW]
+    low = up & (tall < needed)
+    slow = np.flatnonzero(low & (index - c[ONSET] > FOUND_STEPS))
+    c[LOW, slow] = np.maximum(c[LOW, slow], u[slow] - 0.5 * needed[slow])
+    c[HIGH, slow] = u[slow]
+    _start(c, slow, x, index)
+    _start(c, np.flatnonzero(low & (u - c[LOW] > FOUND_RATIO * tall)), x, index)
     at = np.flatnonzero(up)
     if not len(at):
         return at, np.empty(0), np.empty(0)
