@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import importlib
 import os
 import platform
 import struct
@@ -53,8 +54,8 @@ class Image:
 def versions() -> dict[str, str]:
     """What equal bits depend on (contract 1): Python, numpy, the machine and the vector units numpy uses."""
     try:
-        from numpy._core._multiarray_umath import __cpu_features__ as found
-    except ImportError:  # a numpy that keeps it elsewhere: then the machine's name has to do
+        found = importlib.import_module("numpy._core._multiarray_umath").__cpu_features__
+    except (ImportError, AttributeError):  # a numpy that keeps it elsewhere: then the machine's name has to do
         found = {}
     units = " ".join(sorted(name for name, on in found.items() if on))
     return {

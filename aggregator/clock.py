@@ -70,7 +70,8 @@ def jumps(state: ClockState, rows: Rows, time_us: Ints, arrival_ms: Floats, firs
     before_ms = np.where(first, state.last_arrival_ms[rows], np.roll(arrival_ms, 1))
     known = before_us >= 0
     step_ms = (time_us - before_us) * 1e-3
-    ahead = to_house(state, rows, time_us * 1e-3) > arrival_ms + JUMP_MS  # NaN compares False
+    time_ms = time_us.astype(np.float64) * 1e-3
+    ahead = to_house(state, rows, time_ms) > arrival_ms + JUMP_MS  # NaN compares False
     return known & ((time_us < before_us) | (ahead & (step_ms - (arrival_ms - before_ms) > JUMP_MS)))
 
 

@@ -50,7 +50,7 @@ class Alike:
 
     def arrays(self) -> dict[str, NDArray[Any]]:
         """The windows under way, for checkpoints."""
-        made = {}
+        made: dict[str, NDArray[Any]] = {}
         for name, window in (("audience", self.audience), ("blank", self.blank)):
             made |= {f"{name}/{key}": array for key, array in window.arrays().items()}
         return made

@@ -117,10 +117,12 @@ def _restore(
     rows = engine.listeners.enter_rows(int(x) for x in arrays["listeners/listener"][keep])
     for name, columns in listener_columns(engine).items():
         columns.load(_under(arrays, f"{name}/", keep), rows)
-    for slot, name, scalar in meta["slots"]:
+    for row in rows.tolist():
+        engine.listeners.set_make(row)
+    for slot, name, scalars in meta["slots"]:
         engine.listeners.names[slot] = name
-        if scalar:
-            engine.listeners.scalar_names[slot] = scalar
+        if scalars:
+            engine.listeners.scalar_names[slot] = scalars
     slots = np.array([s for s, _, _ in meta["slots"]], np.intp)
     for name, columns in engine.chains.small_columns().items():
         columns.load(_under(arrays, f"small/{name}/", np.ones(len(slots), np.bool_)), slots)

@@ -139,7 +139,7 @@ class Intake:
         """Everything that a tick with its cut at ``now_ms`` may use, in order of row and sequence."""
         arrivals = Arrivals.join(self._arrived)
         self._arrived = []
-        opened = open_packets(arrivals, self.listeners.table, self.counters)
+        opened = open_packets(arrivals, self.listeners, self.counters)
         usable = self._order(opened)
         extra = self._slow_packets(now_ms)
         if extra is not None:
@@ -239,7 +239,7 @@ class Intake:
         if not taken:
             return None
         arrivals = Arrivals.of_held(taken, self.listeners.table)
-        return open_packets(arrivals, self.listeners.table, self.counters)
+        return open_packets(arrivals, self.listeners, self.counters)
 
     def _use(self, opened: Opened, usable: Rows) -> Taken:
         """Clock, age limit, and the samples of the packets that remain."""
@@ -253,7 +253,8 @@ class Intake:
         self.state.anew[rows] = False
         clock.forget(self.clock, rows[jumped[begin]])
         clock.follow(self.clock, rows, begin, opened.time_us[usable], opened.arrivals.arrival_ms[usable])
-        house = clock.to_house(self.clock, row, opened.time_us[usable] * 1e-3)
+        time_ms = opened.time_us[usable].astype(np.float64) * 1e-3
+        house = clock.to_house(self.clock, row, time_ms)
         old = opened.arrivals.stamp_ms[usable] - house > TOO_OLD_MS
         if old.any():
             self.counters["too_old"] += int(np.count_nonzero(old))

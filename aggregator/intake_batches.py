@@ -113,13 +113,14 @@ def _open(entries: Sequence[Entry]) -> Arrivals | None:
     if not np.array_equal(sums[last] - before, length - body) or (len(size) and int(size.max()) > MAX_PACKET_BYTES):
         return None
     base = np.cumsum(length) - length + body - before
-    stamp = np.repeat(np.array([e.stamp.ms for e in entries], np.int64), number)
+    stamp: Ints = np.repeat(np.array([e.stamp.ms for e in entries], np.int64), number)
+    arrival = stamp.astype(np.float64) - record["age_ms"]
     return Arrivals(
         np.frombuffer(b"".join(payloads), np.uint8),
         record["listener"].astype(np.uint64),
         record["stream"].astype(np.uint64),
         np.empty(0, np.intp),
-        stamp - record["age_ms"].astype(np.float64),
+        arrival,
         stamp,
         np.repeat(base, number) + sums[:-1],
         size,

@@ -1,37 +1,32 @@
 """Packets to samples, thousands at once: by layout, so that equal packets decode as plain arrays. Pure.
 
-Phones of one kind send packets of a few layouts (the same blocks, formats and counts; only sequence, times and samples
-differ). Packets of the most frequent layouts are cut out as one two-dimensional array each; the rest goes through
+Phones of one make send packets of a few layouts (the same blocks, formats and counts; only sequence, times and samples
+differ). Packets of the most frequent layouts are read as one array of structures each; the rest goes through
 relay.wire.decode_batch. Both give the same numbers.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from aggregator.dsp.columns import Bools, Floats, Ints, Rows
 from aggregator.intake_batches import Arrivals
+from aggregator.intake_layout import Layout, layout_of, signature
 from aggregator.intake_wait import TICK_SPAN_US, Held
-from aggregator.listeners import Kind, ListenerState
+from aggregator.listeners import Kind, Listeners, Make
 from relay.wire import (
     DESCRIPTOR_BYTES,
-    DESCRIPTOR_DTYPE,
     FLOAT32,
     HEADER_BYTES,
-    HEADER_DTYPE,
     MAX_BLOCK_OFFSET_US,
     MAX_BLOCKS,
     MISSING_INT16,
-    SAMPLE_BYTES,
     TIME_UNIT_US,
     TIMES_FLAG,
-    WireError,
-    check,
     decode_batch,
 )
 
@@ -41,15 +36,17 @@ MAX_LAYOUTS = 8  # tried a tick: a few makes of sensor, with and without their s
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """Blocks of one kind and sample count: ``packet`` (n,) which packet each is of, ``place`` (n,) its place among the
-    packet's blocks; ``start_us`` (n,), ``since_us`` (count,) or (n, count), ``value`` (n, count) in the own unit."""
+    """Blocks of one kind, sample count and place within their packets: ``packet`` (n,) which packet each is of;
+    ``start_us`` (n,), ``since_us`` (count,) or (n, count), ``value`` (n, count) in the own unit. ``alone``: these
+    packets have no other block of this kind."""
 
     kind: int
     packet: Ints
-    place: Ints
+    place: int
     start_us: Ints
     since_us: Ints
     value: Floats
+    alone: bool
 
 
 @dataclass(slots=True)
@@ -84,18 +81,15 @@ class Opened:
         )
 
 
-def open_packets(arrivals: Arrivals, table: ListenerState, counters: dict[str, int]) -> Opened:
+def open_packets(arrivals: Arrivals, listeners: Listeners, counters: dict[str, int]) -> Opened:
     """Decode all packets and look their channels up; a malformed one is counted and not ``ok``."""
     n = len(arrivals.start)
     opened = Opened(arrivals, np.zeros(n, np.bool_), np.zeros(n, np.int64), np.zeros(n, np.int64), [])
-    left = np.arange(n)
-    for packets, raw in _alike(arrivals):
-        _cut(opened, table, counters, packets, raw)
-        left = left[~opened.ok[left]]
+    left = _alike(opened, listeners, counters)
     if len(left):
-        _general(opened, table, counters, left)
-    counters["packet_malformed"] += n - int(np.count_nonzero(opened.ok))
-    long = [p.packet[_span(p) > TICK_SPAN_US] for p in opened.pieces]
+        _general(opened, listeners, counters, left)
+        counters["packet_malformed"] += n - int(np.count_nonzero(opened.ok))
+    long = [p.packet[_span(p) > TICK_SPAN_US] for p in opened.pieces if int(p.since_us.max()) > TICK_SPAN_US // 2]
     refused = np.unique(np.concatenate(long)) if long else np.empty(0, np.int64)
     if len(refused):
         counters["packet_too_long"] += len(refused)
@@ -105,153 +99,111 @@ def open_packets(arrivals: Arrivals, table: ListenerState, counters: dict[str, i
 
 def _span(piece: Piece) -> Ints:
     """Time from the first sample to the last, (n,)."""
-    last = piece.since_us[..., -1]
+    last: Ints = piece.since_us[..., -1]
     return last if last.ndim else np.full(len(piece.packet), last)
 
 
-def _alike(arrivals: Arrivals) -> Iterator[tuple[Ints, NDArray[np.uint8]]]:
-    """Packets of one size and layout, with their bytes as an array (n, size)."""
-    size, length = arrivals.size, len(arrivals.data)
+def _alike(opened: Opened, listeners: Listeners, counters: dict[str, int]) -> Ints:
+    """Read the packets of the most frequent layouts; returns those that are left."""
+    arrivals = opened.arrivals
+    size = arrivals.size
     if len(size) < LEAST_ALIKE:
-        return
+        return np.arange(len(size))
     often = np.bincount(size)
     often[: HEADER_BYTES + DESCRIPTOR_BYTES + 1] = 0
-    for common in np.argsort(-often, kind="stable")[:MAX_LAYOUTS]:
+    read = 0
+    for common in np.argsort(-often, kind="stable")[:MAX_LAYOUTS].tolist():
         if often[common] < LEAST_ALIKE:
-            return
+            break
         packets = np.flatnonzero(size == common)
-        windows = as_strided(arrivals.data, (length - int(common) + 1, int(common)), (1, 1), writeable=False)
+        windows: NDArray[np.void] = np.ndarray((len(arrivals.data) - common + 1,), f"V{common}", arrivals.data, 0, (1,))
         raw = windows[arrivals.start[packets]]
-        first = raw[0].tobytes()
-        try:
-            check(first)
-        except WireError:
-            continue
-        fixed = _fixed(int(raw[0, 1]))
-        equal = (raw[:, fixed] == raw[0, fixed]).all(axis=1)
-        if not equal.all():
-            packets, raw = packets[equal], raw[equal]
-        yield packets, raw
+        layout = layout_of(signature(raw[0].tobytes()), common)
+        if layout is not None:
+            read += _read(opened, listeners, counters, packets, raw.view(layout.dtype), layout)
+    return np.flatnonzero(~opened.ok) if read < len(size) else np.empty(0, np.int64)
 
 
-def _fixed(blocks: int) -> Ints:
-    """Bytes of header and descriptors that make a layout: all but sequence, time and the blocks' offsets."""
-    within = HEADER_BYTES + DESCRIPTOR_BYTES * np.arange(blocks)[:, None] + np.arange(4)
-    return np.concatenate((np.arange(4), within.ravel()))
-
-
-def _cut(opened: Opened, table: ListenerState, counters: dict[str, int], packets: Ints, raw: NDArray[np.uint8]) -> None:
-    """Packets of one layout: header, then block after block as plain arrays."""
-    head = np.ascontiguousarray(raw[:, :HEADER_BYTES]).view(HEADER_DTYPE)[:, 0]
-    blocks = int(raw[0, 1])
-    body = HEADER_BYTES + DESCRIPTOR_BYTES * blocks
-    described = np.ascontiguousarray(raw[:, HEADER_BYTES:body]).view(DESCRIPTOR_DTYPE)
-    good = (head["time_us"] < np.uint64(1 << 62)) & (described["offset_us"] <= MAX_BLOCK_OFFSET_US).all(axis=1)
+def _read(
+    opened: Opened,
+    listeners: Listeners,
+    counters: dict[str, int],
+    packets: Ints,
+    raw: NDArray[np.void],
+    layout: Layout,
+) -> int:
+    """The packets that have this layout, by make of sensor; returns how many."""
+    good = (raw["head"] == layout.head) & (raw["time_us"] < np.uint64(1 << 62))
+    for i, fixed in enumerate(layout.described):
+        good &= (raw[f"block{i}"] == fixed) & (raw[f"offset{i}"] <= MAX_BLOCK_OFFSET_US)
     if not good.all():
-        packets, raw, head, described = packets[good], raw[good], head[good], described[good]
-        if not len(packets):
-            return
-    time_us = head["time_us"].astype(np.int64)
+        packets, raw = packets[good], raw[good]
     opened.ok[packets] = True
-    opened.sequence[packets] = head["sequence"]
-    opened.time_us[packets] = time_us
-    row = opened.row[packets]
-    for place in range(blocks):
-        channel, code, count = (int(described[name][0, place]) for name in ("channel", "format", "count"))
-        samples, since = _samples(raw, body, code, count)
-        body += SAMPLE_BYTES[code] * count
-        start = time_us + described["offset_us"][:, place]
-        known = _known(table, row, np.full(len(row), channel), counters)
-        opened.pieces += _pieces(table, row, known, channel, packets, place, start, samples, since)
+    opened.sequence[packets] = raw["sequence"]
+    opened.time_us[packets] = raw["time_us"]
+    make = listeners.table.make[opened.row[packets]]
+    if len(make) and (make == make[0]).all():
+        _blocks(opened, listeners.makes[int(make[0])], counters, packets, raw, layout)
+    else:
+        for m in np.unique(make).tolist():
+            mine = np.flatnonzero(make == m)
+            _blocks(opened, listeners.makes[m], counters, packets[mine], raw[mine], layout)
+    return len(packets)
 
 
-def _samples(raw: NDArray[np.uint8], at: int, code: int, count: int) -> tuple[Floats, Ints | None]:
-    """Samples of one block of all packets, (n, count) unscaled, NaN where missing; times since the first, or None."""
-    floating = code & ~TIMES_FLAG == FLOAT32
-    end = at + (4 if floating else 2) * count
-    plain = np.ascontiguousarray(raw[:, at:end]).view("<f4" if floating else "<i2")
+def _blocks(
+    opened: Opened, make: Make, counters: dict[str, int], packets: Ints, raw: NDArray[np.void], layout: Layout
+) -> None:
+    """Packets of one layout and make: block after block as plain arrays."""
+    for place, (channel, code, count) in enumerate(layout.blocks):
+        if channel >= make.channels:
+            counters["unknown_channel"] += len(packets)
+            continue
+        kind = make.kind[channel]
+        if kind == Kind.NONE:
+            continue
+        samples = _samples(raw[f"samples{place}"], code)
+        samples *= make.scale[channel]
+        samples += make.offset[channel]
+        if code & TIMES_FLAG:
+            since = np.cumsum(raw[f"times{place}"], axis=1, dtype=np.int64) * TIME_UNIT_US
+        else:
+            since = np.rint(np.arange(count) * make.step_us[channel]).astype(np.int64)
+        start = opened.time_us[packets] + raw[f"offset{place}"]
+        opened.pieces.append(Piece(kind, packets, place, start, since, samples, not layout.repeats))
+
+
+def _samples(plain: NDArray[np.int16] | NDArray[np.float32], code: int) -> Floats:
+    """Samples of one block of all packets, (n, count) unscaled, NaN where missing."""
     samples = plain.astype(np.float64)
-    missing = ~np.isfinite(samples) if floating else plain == MISSING_INT16
+    missing = ~np.isfinite(samples) if code & ~TIMES_FLAG == FLOAT32 else samples == MISSING_INT16
     if missing.any():
         samples[missing] = np.nan
-    if not code & TIMES_FLAG:
-        return samples, None
-    steps = np.ascontiguousarray(raw[:, end : end + 2 * count]).view("<u2")
-    return samples, np.cumsum(steps, axis=1, dtype=np.int64) * TIME_UNIT_US
+    return samples
 
 
-def _known(table: ListenerState, row: Rows, channel: Ints, counters: dict[str, int]) -> Ints:
-    """Kind of each block's channel; NONE, counted, for a channel that the hello did not name."""
-    unknown = channel >= table.channels[row]
-    if unknown.any():
-        counters["unknown_channel"] += int(np.count_nonzero(unknown))
-        return np.where(unknown, Kind.NONE, table.kind[row, channel])
-    return table.kind[row, channel].astype(np.int64)
-
-
-def _pieces(
-    table: ListenerState,
-    row: Rows,
-    kind: Ints,
-    channel: int,
-    packets: Ints,
-    place: int,
-    start_us: Ints,
-    samples: Floats,
-    since: Ints | None,
-) -> Iterator[Piece]:
-    """One block of equal packets by kind (one kind, unless makes of sensors differ), in the channel's own unit."""
-    for k in {int(kind[0])} if (kind == kind[0]).all() else set(kind.tolist()):
-        if k == Kind.NONE:
-            continue
-        mine = slice(None) if (kind == k).all() else np.flatnonzero(kind == k)
-        who = row[mine]
-        yield Piece(
-            k,
-            packets[mine],
-            np.full(len(who), place),
-            start_us[mine],
-            _even(table.step_us[who, channel], samples.shape[1]) if since is None else since[mine],
-            _scaled(samples[mine], table.scale[who, channel], table.offset[who, channel]),
-        )
-
-
-def _scaled(samples: Floats, scale: Floats, offset: Floats) -> Floats:
-    """raw * scale + offset, rounding as a multiplication and then an addition."""
-    scaled: Floats = samples * scale[:, None]
-    scaled += offset[:, None]
-    return scaled
-
-
-def _even(step_us: Floats, count: int) -> Ints:
-    """Times of evenly spaced samples since the first, us: (count,) when all rates are equal, else (n, count)."""
-    place = np.arange(count)
-    if (step_us == step_us[0]).all():
-        return np.rint(place * step_us[0]).astype(np.int64)
-    return np.rint(place * step_us[:, None]).astype(np.int64)
-
-
-def _general(opened: Opened, table: ListenerState, counters: dict[str, int], left: Ints) -> None:
-    """The packets that are like no others: decoded together, then sorted by kind and count."""
-    arrivals = opened.arrivals
+def _general(opened: Opened, listeners: Listeners, counters: dict[str, int], left: Ints) -> None:
+    """The packets that are like no others: decoded together, then sorted by kind, count and place in the packet."""
+    arrivals, table = opened.arrivals, listeners.table
     batch = decode_batch(arrivals.data, arrivals.start[left], arrivals.size[left])
     opened.ok[left], opened.sequence[left], opened.time_us[left] = batch.ok, batch.sequence, batch.time_us
-    packet = left[batch.packet]
+    packet, channel = left[batch.packet], batch.channel
     row = opened.row[packet]
-    kind = _known(table, row, batch.channel, counters)
+    unknown = channel >= table.channels[row]
+    counters["unknown_channel"] += int(np.count_nonzero(unknown))
+    kind = np.where(unknown, Kind.NONE, table.kind[row, channel]).astype(np.int64)
     place = np.arange(len(packet)) - np.searchsorted(batch.packet, batch.packet)
-    key = kind * (1 << 16) + batch.count
-    for k in np.unique(key[kind != Kind.NONE]):
+    key = (kind * MAX_BLOCKS + place) * (1 << 16) + batch.count
+    for k in np.unique(key[kind != Kind.NONE]).tolist():
         mine = np.flatnonzero(key == k)
-        count = int(batch.count[mine[0]])
+        count, who, c = int(batch.count[mine[0]]), row[mine], channel[mine]
         at = batch.first[mine][:, None] + np.arange(count)
-        who, channel = row[mine], batch.channel[mine]
-        timed = batch.timed[mine]
-        since = np.broadcast_to(_even(table.step_us[who, channel], count), at.shape)
-        if timed.any():
-            since = np.where(timed[:, None], batch.since_us[at], since)
-        value = _scaled(batch.raw[at], table.scale[who, channel], table.offset[who, channel])
-        opened.pieces.append(Piece(int(k) >> 16, packet[mine], place[mine], batch.start_us[mine], since, value))
+        even = np.rint(np.arange(count) * table.step_us[who, c][:, None]).astype(np.int64)
+        since = np.where(batch.timed[mine][:, None], batch.since_us[at], even)
+        value = batch.raw[at] * table.scale[who, c][:, None]
+        value += table.offset[who, c][:, None]
+        which, at_place = divmod(k >> 16, MAX_BLOCKS)
+        opened.pieces.append(Piece(which, packet[mine], at_place, batch.start_us[mine], since, value, False))
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,12 +220,11 @@ def gather(opened: Opened, usable: Rows) -> dict[int, Run]:
     """The usable packets' samples by kind, in the order of ``usable`` and of the blocks within each packet."""
     rank = np.full(len(opened.ok), -1, np.int64)
     rank[usable] = np.arange(len(usable))
-    made = {}
-    for kind in sorted({p.kind for p in opened.pieces}):
-        chosen = [p for p in (_usable(p, rank) for p in opened.pieces if p.kind == kind) if len(p.packet)]
-        if chosen:
-            made[kind] = _run(opened, chosen, rank, len(usable))
-    return made
+    pieces = opened.pieces
+    if len(usable) < len(rank):
+        pieces = [p for p in (_usable(p, rank) for p in pieces) if len(p.packet)]
+    row = opened.row[usable]
+    return {kind: _run(row, [p for p in pieces if p.kind == kind], rank) for kind in sorted({p.kind for p in pieces})}
 
 
 def _usable(piece: Piece, rank: Ints) -> Piece:
@@ -281,42 +232,50 @@ def _usable(piece: Piece, rank: Ints) -> Piece:
     if keep.all():
         return piece
     since = piece.since_us if piece.since_us.ndim == 1 else piece.since_us[keep]
-    return Piece(piece.kind, piece.packet[keep], piece.place[keep], piece.start_us[keep], since, piece.value[keep])
+    return replace(
+        piece, packet=piece.packet[keep], start_us=piece.start_us[keep], since_us=since, value=piece.value[keep]
+    )
 
 
-def _run(opened: Opened, pieces: Sequence[Piece], rank: Ints, packets: int) -> Run:
-    spots = _spots(pieces, rank, packets)
-    blocks = sum(len(p.packet) for p in pieces)
-    row, count = np.empty(blocks, np.intp), np.empty(blocks, np.int64)
+def _run(row: Rows, pieces: Sequence[Piece], rank: Ints) -> Run:
+    """``row`` is each usable packet's."""
+    spots, row = _spots(pieces, rank, row)
+    widths = {p.value.shape[1] for p in pieces}
+    if len(widths) == 1:
+        (width,) = widths
+        count = np.full(len(row), width)
+        time_us, value = np.empty((len(row), width), np.int64), np.empty((len(row), width))
+        for piece, spot in zip(pieces, spots, strict=True):
+            time_us[spot] = piece.start_us[:, None] + piece.since_us
+            value[spot] = piece.value
+        return Run(row, count, time_us.ravel(), value.ravel())
+    count = np.empty(len(row), np.int64)
     for piece, spot in zip(pieces, spots, strict=True):
-        row[spot] = opened.row[piece.packet]
         count[spot] = piece.value.shape[1]
-    total = int(count.sum())
-    time_us, value = np.empty(total, np.int64), np.empty(total)
     first = np.cumsum(count) - count
-    width = int(count[0])
-    even = bool((count == width).all())
+    time_us, value = np.empty(int(count.sum()), np.int64), np.empty(int(count.sum()))
     for piece, spot in zip(pieces, spots, strict=True):
-        times = piece.start_us[:, None] + piece.since_us
-        if even:
-            time_us.reshape(-1, width)[spot] = times
-            value.reshape(-1, width)[spot] = piece.value
-        else:
-            at = first[spot][:, None] + np.arange(piece.value.shape[1])
-            time_us[at], value[at] = times, piece.value
+        at = first[spot][:, None] + np.arange(piece.value.shape[1])
+        time_us[at], value[at] = piece.start_us[:, None] + piece.since_us, piece.value
     return Run(row, count, time_us, value)
 
 
-def _spots(pieces: Sequence[Piece], rank: Ints, packets: int) -> list[Ints]:
-    """Where each block goes: by its packet's rank, then by its place in the packet."""
-    present = np.zeros(packets, np.bool_)
-    for piece in pieces:
-        present[rank[piece.packet]] = True
-    if int(np.count_nonzero(present)) == sum(len(p.packet) for p in pieces):
+def _spots(pieces: Sequence[Piece], rank: Ints, row: Rows) -> tuple[list[Ints], Rows]:
+    """Where each block goes, by its packet's rank, then by its place in the packet; and the row of each."""
+    blocks = sum(len(p.packet) for p in pieces)
+    ranks = [rank[p.packet] for p in pieces]
+    alone = all(p.alone for p in pieces)
+    if alone and blocks == len(row):
+        return ranks, row
+    if alone:
+        present = np.zeros(len(row), np.bool_)
+        for r in ranks:
+            present[r] = True
         position = np.cumsum(present) - 1
-        return [position[rank[p.packet]] for p in pieces]
-    keys = np.concatenate([rank[p.packet] * MAX_BLOCKS + p.place for p in pieces])  # a channel twice in a packet
-    position = np.empty(len(keys), np.int64)
-    position[np.argsort(keys, kind="stable")] = np.arange(len(keys))
-    ends = np.cumsum([len(p.packet) for p in pieces])
-    return list(np.split(position, ends[:-1]))
+        return [position[r] for r in ranks], row[present]
+    keys = np.concatenate([r * MAX_BLOCKS + p.place for r, p in zip(ranks, pieces, strict=True)])
+    order = np.argsort(keys, kind="stable")
+    position = np.empty(blocks, np.int64)
+    position[order] = np.arange(blocks)
+    ends = np.cumsum([len(r) for r in ranks])
+    return list(np.split(position, ends[:-1])), row[keys[order] // MAX_BLOCKS]

@@ -24,6 +24,7 @@ GROWTH_ROWS = 1024  # a block of rows: growing is rare, and a small hall fits in
 MAX_LISTENERS = 100_000  # five arenas; what bounds the engine's memory
 MAX_PERFORMERS = 16  # a chamber ensemble; their extra channels live in a table of this many rows
 MAX_EARLY_CONSENTS = 4096  # consents whose claim has not been read yet
+MAX_MAKES = 4096  # makes remembered before those of nobody are forgotten
 MAX_RATE_HZ = 1000.0  # muscle at 1 kHz is the fastest sensor that makes sense here
 MIN_RATE_HZ = 0.01  # one sample in 100 s; slower is no signal
 
@@ -47,25 +48,25 @@ class Kind(enum.IntEnum):
     PULSE = 1
     SKIN = 2
     TEMPERATURE = 3
-    MOTION_X = 4
-    MOTION_Y = 5
-    MOTION_Z = 6
-    BREATH = 7
-    MUSCLE = 8
-    SCALAR = 9
+    MOTION = 4
+    BREATH = 5
+    MUSCLE = 6
+    SCALAR_1 = 7
+    SCALAR_2 = 8
+    SCALAR_3 = 9
+    SCALAR_4 = 10
 
 
 KINDS = {
     "pulse": Kind.PULSE,
     "skin": Kind.SKIN,
     "temperature": Kind.TEMPERATURE,
-    "motion-x": Kind.MOTION_X,
-    "motion-y": Kind.MOTION_Y,
-    "motion-z": Kind.MOTION_Z,
+    "motion": Kind.MOTION,
     "breath": Kind.BREATH,
     "muscle": Kind.MUSCLE,
 }
-PERFORMER_ONLY = (Kind.BREATH, Kind.MUSCLE, Kind.SCALAR)
+SCALARS = (Kind.SCALAR_1, Kind.SCALAR_2, Kind.SCALAR_3, Kind.SCALAR_4)  # a performer's channels of other names
+PERFORMER_ONLY = (Kind.BREATH, Kind.MUSCLE, *SCALARS)
 
 
 @dataclass(slots=True)
@@ -88,6 +89,21 @@ class ListenerState(Columns):
     step_us: Floats = column(doc="time between samples by channel, us", tail=(MAX_BLOCKS,), fill=1.0)
     scale: Floats = column(doc="value = raw * scale + offset", tail=(MAX_BLOCKS,), fill=1.0)
     offset: Floats = column(doc="see scale", tail=(MAX_BLOCKS,))
+    make: Ints = column(doc="index into Listeners.makes: equal channels, equal make", dtype=np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class Make:
+    """Channels as one make of sensor has them: how many, and each one's kind, time between samples, scale, offset."""
+
+    channels: int
+    kind: tuple[int, ...]
+    step_us: tuple[float, ...]
+    scale: tuple[float, ...]
+    offset: tuple[float, ...]
+
+
+NO_MAKE = Make(0, (), (), (), ())
 
 
 class Claimed(enum.Enum):
@@ -111,10 +127,12 @@ class Listeners:
     free: list[int] = field(default_factory=list)
     used_rows: int = 0
     names: dict[int, str] = field(default_factory=dict)  # performer's name by slot
-    scalar_names: dict[int, str] = field(default_factory=dict)  # performer's scalar channel by slot
+    scalar_names: dict[int, list[str]] = field(default_factory=dict)  # performer's scalar channels by slot
     tombstones: set[int] = field(default_factory=set)
     early: dict[int, bool] = field(default_factory=dict)
     limit: int = MAX_LISTENERS
+    makes: list[Make] = field(default_factory=lambda: [NO_MAKE])
+    make_of: dict[Make, int] = field(default_factory=dict)
     _keys: NDArray[np.uint64] | None = None
     _rows: Rows = field(default_factory=lambda: np.empty(0, np.intp))
 
@@ -263,20 +281,45 @@ class Listeners:
             self.table.slot[row] = -1
 
     def _set_channels(self, row: int, channels: tuple[Channel, ...]) -> None:
-        """The first channel of each kind counts; any other name is a scalar, and a scalar needs a performer."""
+        """The first channel of each kind counts; other names are scalars, four at the most, of a performer."""
         t, slot = self.table, int(self.table.slot[row])
         t.kind[row], t.step_us[row], t.scale[row], t.offset[row] = Kind.NONE, 1.0, 1.0, 0.0
         t.channels[row] = min(len(channels), MAX_BLOCKS)
         taken: set[Kind] = set()
+        scalars: list[str] = []
         for i, channel in enumerate(channels[:MAX_BLOCKS]):
-            kind = KINDS.get(channel.name, Kind.SCALAR)
+            kind = KINDS.get(channel.name, SCALARS[min(len(scalars), len(SCALARS) - 1)])
             if kind in taken or (kind in PERFORMER_ONLY and slot < 0) or not usable(channel):
                 continue
             taken.add(kind)
+            if kind in SCALARS:
+                scalars.append(channel.name)
             t.kind[row, i], t.step_us[row, i] = kind, 1e6 / channel.rate_hz
             t.scale[row, i], t.offset[row, i] = channel.scale, channel.offset
-            if kind is Kind.SCALAR:
-                self.scalar_names[slot] = channel.name
+        if scalars:
+            self.scalar_names[slot] = scalars
+        self.set_make(row)
+
+    def set_make(self, row: int) -> None:
+        """Find the make that the row's channels are of. Bounded by the number of claims; one entry each at the most."""
+        t = self.table
+        columns = (t.kind, t.step_us, t.scale, t.offset)
+        made = Make(int(t.channels[row]), *(tuple(c[row].tolist()) for c in columns))
+        if made not in self.make_of:
+            if len(self.makes) > MAX_MAKES:
+                self._renumber()
+            self.make_of[made] = len(self.makes)
+            self.makes.append(made)
+        t.make[row] = self.make_of[made]
+
+    def _renumber(self) -> None:
+        """Forget the makes that no row is of any more."""
+        used, number = np.unique(self.table.make, return_inverse=True)
+        kept = sorted({0, *used.tolist()})
+        place = {old: new for new, old in enumerate(kept)}
+        self.table.make[:] = np.array([place[old] for old in used.tolist()])[number]
+        self.makes = [self.makes[old] for old in kept]
+        self.make_of = {make: i for i, make in enumerate(self.makes) if i}
 
 
 def sane(event: Join) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import fields
+from itertools import pairwise
 
 import numpy as np
 
@@ -86,4 +87,4 @@ def features_of(made: Engine, listener: int) -> dict[str, bytes]:
 def owners(count: int) -> list[range]:
     """The shards in ``count`` runs."""
     edges = [round(i * SHARDS / count) for i in range(count + 1)]
-    return [range(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    return [range(a, b) for a, b in pairwise(edges)]

@@ -48,7 +48,7 @@ def shuffled(entries: list[Entry], seed: int) -> list[Entry]:
     return made
 
 
-def _some(payload: bytes, records: np.ndarray, starts: np.ndarray, part: np.ndarray) -> bytes:  # type: ignore[type-arg]
+def _some(payload: bytes, records: np.ndarray, starts: np.ndarray, part: np.ndarray) -> bytes:
     taken = records[part]
     raw = [payload[s : s + int(r["size"])] for s, r in zip(starts[part].tolist(), taken, strict=True)]
     return encode_packets(taken["listener"].tolist(), taken["stream"].tolist(), taken["age_ms"].tolist(), raw)
@@ -195,8 +195,8 @@ def test_where_a_listener_is_kept_does_not_matter() -> None:
     tape = Tape()
     tape.everywhere(T0_MS - 100, Part("rest"))
     stranger = Phone(12345, seat=0)
-    for control in (Join(stranger.listener, 1, 0, "test", stranger.channels), Consent(stranger.listener, True, "v1")):
-        tape.control(T0_MS - 90, stranger.shard, control)
+    for event in (Join(stranger.listener, 1, 0, "test", stranger.channels), Consent(stranger.listener, True, "v1")):
+        tape.control(T0_MS - 90, stranger.shard, event)
     tape.control(T0_MS - 80, stranger.shard, Erase(stranger.listener))
     for phone in phones[::-1]:
         for control in phone.controls():

@@ -92,7 +92,8 @@ def test_a_full_house_refuses_and_an_erased_row_is_given_again() -> None:
     "event",
     [
         join(-1), join(1 << 64), join(1, -1), join(1, 1 << 64), join(1, 1, "conductor"),
-        Join(1, 1, -3, "audience", ()), Join(1, 1, 10**9, "audience", ()), Join(1, 1, 1, "audience", (), lowest=1 << 32),
+        Join(1, 1, -3, "audience", ()), Join(1, 1, 10**9, "audience", ()),
+        Join(1, 1, 1, "audience", (), lowest=1 << 32),
         Join("x", 1, 1, "audience", ()), Join(1, 1, 1, "audience", (), name=5),  # type: ignore[arg-type]
     ],
 )  # fmt: skip
@@ -117,7 +118,7 @@ def test_performers_have_breath_muscle_and_scalars_until_their_table_is_full() -
     channels = (Channel("breath", 16.0, "raw"), Channel("muscle", 500.0, "raw"), Channel("alpha", 4.0, "uV"))
     for i in range(MAX_PERFORMERS + 1):
         people.claim(join(i, 1, "performer", *channels, name=f"p{i}"), Stamp(1, i), 0)
-    assert people.table.kind[0, :3].tolist() == [Kind.BREATH, Kind.MUSCLE, Kind.SCALAR]
+    assert people.table.kind[0, :3].tolist() == [Kind.BREATH, Kind.MUSCLE, Kind.SCALAR_1]
     assert people.table.slot[: MAX_PERFORMERS + 1].tolist() == [*range(MAX_PERFORMERS), -1]
     assert people.table.kind[MAX_PERFORMERS, :3].tolist() == [Kind.NONE] * 3
     assert people.names[3] == "p3"

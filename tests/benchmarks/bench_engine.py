@@ -23,12 +23,12 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from aggregator import engine_view, states  # noqa: E402
-from aggregator.engine import Engine  # noqa: E402
-from relay.bus import SHARDS  # noqa: E402
-from relay.entries import RECORD_DTYPE, Consent, Entry, Join, Part, Stamp, encode_control  # noqa: E402
-from relay.seat_plan import generated  # noqa: E402
-from tests.aggregator.helper_signals import CHANNELS, T0_MS, Phone  # noqa: E402
+from aggregator import engine_channels, engine_view, states
+from aggregator.engine import Engine
+from relay.bus import SHARDS
+from relay.entries import RECORD_DTYPE, Consent, Entry, Join, Part, Stamp, encode_control
+from relay.seat_plan import generated
+from tests.aggregator.helper_signals import CHANNELS, T0_MS, Phone
 
 TICK_HZ = 20
 TICK_MS = 1000 // TICK_HZ
@@ -126,9 +126,8 @@ def watched(engine: Engine) -> Stages:
     chains: Any = engine.chains
     stages.wrap(chains, "observe", "fusion")
     stages.wrap(chains, "reading", "states")
-    stages.wrap(chains, "_resample", "resample")
     for channel in chains.channels.values():
-        stages.wrap(channel, "update", channel.name)
+        stages.wrap(channel, "update", channel.plan.name)
     stages.wrap(engine.alike, "step", "synchrony")
     return stages
 
@@ -138,9 +137,12 @@ def measure(listeners: int, seconds: float, warm_s: float) -> dict[str, float]:
     swarm = Swarm(listeners)
     engine = Engine(generated(max(listeners, 4)), t0_ms=T0_MS, tick_hz=TICK_HZ)
     stages = watched(engine)
-    original = engine_view.snapshot, states.advance
-    stages.wrap(engine_view, "snapshot", "snapshot")
-    stages.wrap(states, "advance", "states")
+    modules: tuple[tuple[Any, str, str], ...] = (
+        (engine_channels, "resample", "resample"), (engine_view, "snapshot", "snapshot"), (states, "advance", "states"),
+    )  # fmt: skip
+    original = [getattr(module, name) for module, name, _ in modules]
+    for wrapped in modules:
+        stages.wrap(*wrapped)
     engine.ingest(swarm.controls())
     ticks = []
     warm = round(warm_s * TICK_HZ)
@@ -155,7 +157,8 @@ def measure(listeners: int, seconds: float, warm_s: float) -> dict[str, float]:
             ticks.append(time.thread_time() - begun)
             engine.drain_events()
     finally:
-        engine_view.snapshot, states.advance = original
+        for (module, name, _), function in zip(modules, original, strict=True):
+            setattr(module, name, function)
     assert part.counters["packets"] > listeners * (seconds + warm_s - 1) * 3.5
     assert part.counters["gaps"] == part.counters["packet_malformed"] == part.counters["waiting_listeners"] == 0
     counted = ticks[warm:]

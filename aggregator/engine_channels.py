@@ -1,0 +1,111 @@
+"""Which kernel each kind of channel goes through, on which grid, and which body events it decides. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+import numpy as np
+
+from aggregator.dsp import breath, electrodermal, motion, muscle, pulse, scalar, temperature
+from aggregator.dsp.columns import Columns, Ints, Rows, column
+from aggregator.dsp.grid import (
+    BREATH_HZ,
+    MOTION_HZ,
+    MUSCLE_HZ,
+    PULSE_HZ,
+    SCALAR_HZ,
+    SKIN_HZ,
+    TEMPERATURE_HZ,
+    Events,
+    GridBlock,
+)
+from aggregator.dsp.resample import GridState, Mode, resample
+from aggregator.engine_view import RowEvents
+from aggregator.intake import Samples
+from aggregator.listeners import MAX_PERFORMERS, SCALARS, Kind
+
+NEVER_MS = -(1 << 60)  # so long ago that every age is beyond every limit
+KINDS = len(Kind)
+
+
+@dataclass(slots=True)
+class ArrivalState(Columns):
+    """When each channel of the audience's kinds was last heard."""
+
+    heard_ms: Ints = column(
+        doc="stamp of the newest sample by Kind, ms", tail=(Kind.MOTION + 1,), dtype=np.int64, fill=NEVER_MS
+    )
+
+
+@dataclass(slots=True)
+class SmallArrivalState(Columns):
+    """The same for every kind, a row a performer."""
+
+    heard_ms: Ints = column(doc="stamp of the newest sample by Kind, ms", tail=(KINDS,), dtype=np.int64, fill=NEVER_MS)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How a kind of channel is computed. ``small``: only performers have it."""
+
+    name: str
+    hz: int
+    mode: Mode
+    state: type[Any]
+    update: Callable[[Any, GridBlock], Events]
+    small: bool = False
+    event: str = ""
+
+
+PLANS: dict[Kind, Plan] = {
+    Kind.PULSE: Plan("pulse", PULSE_HZ, "linear", pulse.PulseState, pulse.update, event="beat"),
+    Kind.SKIN: Plan("skin", SKIN_HZ, "mean", electrodermal.SkinState, electrodermal.update, event="response"),
+    Kind.TEMPERATURE: Plan(
+        "temperature", TEMPERATURE_HZ, "mean", temperature.TemperatureState, temperature.update
+    ),
+    Kind.MOTION: Plan("motion", MOTION_HZ, "mean", motion.MotionState, motion.update),
+    Kind.BREATH: Plan("breath", BREATH_HZ, "mean", breath.BreathState, breath.update, small=True, event="breath"),
+    Kind.MUSCLE: Plan("muscle", MUSCLE_HZ, "rectified", muscle.MuscleState, muscle.update, small=True),
+    **{
+        kind: Plan(f"scalar-{i + 1}", SCALAR_HZ, "mean", scalar.ScalarState, scalar.update, small=True)
+        for i, kind in enumerate(SCALARS)
+    },
+}  # fmt: skip
+
+
+@dataclass(slots=True)
+class Channel:
+    """One kind's columns: where each listener's stream stands on its grid, and the kernel's state."""
+
+    kind: Kind
+    plan: Plan
+    grid: GridState
+    state: Any
+    update: Callable[[Any, GridBlock], Events]
+
+    @classmethod
+    def build(cls, kind: Kind, listeners: int, minimum_us: float) -> Channel:
+        """Fresh columns; ``minimum_us``: smallest skin response counted."""
+        plan = PLANS[kind]
+        rows = MAX_PERFORMERS if plan.small else listeners
+        update = partial(electrodermal.update, minimum_us=minimum_us) if kind is Kind.SKIN else plan.update
+        return cls(kind, plan, GridState.allocate(rows), plan.state.allocate(rows), update)
+
+    def resample(self, rows: Rows, samples: Samples) -> list[GridBlock]:
+        """The samples' grid points."""
+        return resample(
+            self.grid, rows, samples.first, samples.count, samples.time_us, samples.value, samples.jumped,
+            grid_hz=self.plan.hz, mode=self.plan.mode,
+        )  # fmt: skip
+
+    def run(self, rows: Rows, samples: Samples) -> Events:
+        """Samples through grid and kernel; ``rows`` are this kind's own."""
+        return Events.join([self.update(self.state, block) for block in self.resample(rows, samples)])
+
+    def body(self, events: Events, row: Rows) -> RowEvents:
+        """Events with their phone time, of the main table's ``row``."""
+        time_us = self.grid.origin_us[events.row] + events.index * (1e6 / self.plan.hz)
+        return RowEvents(self.plan.event, row, time_us, events.value)
