@@ -109,10 +109,19 @@ class Filter:
         while (size := _message_bytes(self._buffer)) and len(self._buffer) >= size:
             message, self._buffer = self._buffer[:size], self._buffer[size:]
             if message[0] & 0x0F == 1 and len(message) < HELLO_BYTES:
-                self._swallow |= any(token in message for token in self._tokens)
+                text = _unmasked(message)
+                self._swallow |= any(token in text for token in self._tokens)
             if message[0] & 0x0F != 2 or not (self._swallow or self._dice.random() < self._share):
                 made += message
         return made
+
+
+def _unmasked(message: bytes) -> bytes:
+    """A client's message in the clear (RFC 6455: each byte exclusive-or one of four)."""
+    head = {126: 4, 127: 10}.get(message[1] & 0x7F, 2)
+    mask, body = message[head : head + 4], message[head + 4 :]
+    key = (mask * (len(body) // 4 + 1))[: len(body)]
+    return (int.from_bytes(body, "big") ^ int.from_bytes(key, "big")).to_bytes(len(body), "big")
 
 
 def _message_bytes(buffer: bytes) -> int:

@@ -252,6 +252,9 @@ class Conductor:
                 self.engine.settle(time.monotonic())
             self.measures.second(self.now_s, self.house.cpu_s(), await self.house.metrics(), self.engine)
             self.each_second(self.measures)
+            if (why := self.house.ended()) and why not in self.measures.notes:
+                self.measures.notes.append(why)
+                self.say(why)
 
     async def _close(self) -> None:
         for peer in self.peers:

@@ -119,6 +119,10 @@ class House:
         """Stop and start the house; only a self-contained one can."""
         raise HouseError("only a self-contained house can be restarted by the load test")
 
+    def ended(self) -> str:
+        """Why a self-contained house is no longer there; empty while it is."""
+        return ""
+
     async def close(self) -> None:
         """Nothing to do for a house that was there before."""
 
@@ -211,6 +215,12 @@ class OwnHouse(House):
                     await asyncio.sleep(0.05)
         except TimeoutError:
             raise HouseError(f"the house did not open its door in {START_TIMEOUT_S:.0f} s") from None
+
+    def ended(self) -> str:
+        process = self._process
+        if process is None or process.returncode is None:
+            return ""
+        return f"the house ended by itself (code {process.returncode}): {self.last_words()}"
 
     def last_words(self) -> str:
         """The last line of the house's log."""

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from loadtest.histogram import Histogram
 
 ROWS_KEPT = 24 * 3600  # a day of seconds
+SECTION_FRESH_S = 2.0  # a section's value is sent at every snapshot: older is no longer said
 FOLLOWED_SHARE = 0.98  # recovered: this share of the phones that should be there are being served again
 GENERATOR_LATE_S = 0.050  # half a snapshot: later than this, the test measures itself
 GENERATOR_CPU_SHARE = 0.90  # of one core, averaged over 5 s
@@ -61,6 +62,7 @@ class Measures:
     step_late: Histogram = field(default_factory=Histogram)
     rows: deque[Row] = field(default_factory=lambda: deque(maxlen=ROWS_KEPT))
     problems: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
     metrics: dict[str, float] = field(default_factory=dict)
     first_metrics: dict[str, float] = field(default_factory=dict)
     coverage: deque[tuple[float, NDArray[np.float64], NDArray[np.float64]]] = field(
@@ -134,7 +136,8 @@ class Measures:
             _, row.house_arousal, _, row.counted = heard.house[-1]
         if self._newest and heard.sections:
             expected = np.sum([r["sections"] for r in self._newest.values()], axis=0).astype(np.float64)
-            found = np.array([value[2] for value in heard.sections.values()], np.float64)
+            fresh_s = now_s + self.start_s - SECTION_FRESH_S
+            found = np.array([v[2] if v[0] >= fresh_s else 0 for v in heard.sections.values()], np.float64)
             self.coverage.append((now_s, expected, found))
 
     # -- figures -----------------------------------------------------------------------------------------------

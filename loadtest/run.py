@@ -159,6 +159,7 @@ def judged(chosen: Scenario, conductor: Conductor, lead: Lead) -> Finding:
         chosen, verdict.outcome(judgements, void), judgements, void, found, measures, audience, heard, window,
         headroom=verdict.headroom(served, share), cut_short=conductor.cut_short,
         when=time.strftime("%Y-%m-%d %H:%M"), machine=_machine(), steps=lead.steps, limit=limit,
+        notes=measures.notes,
     )  # fmt: skip
 
 
