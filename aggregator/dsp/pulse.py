@@ -38,9 +38,9 @@ PIECE = 1024
 HELD = 4
 LARGEST = 1e12  # raw units from the start level; 24-bit counts reach 2e7, and squares must fit single precision
 WAVE_LIMIT = 4.0  # a pulse's crest is 2.5-3.5 times its mean magnitude
-FLAT_SHARE = 0.002  # of the scale: less change than this in a sample is none
-CUT_OFF = 10  # a crest that stays for 0.16 s does not round: it is clipped
-CUT_OFF_HEIGHT = 0.5  # of the scale
+FLAT_SHARE = 1e-4  # of the scale: less change than this in a sample is none; what clips or sticks repeats exactly
+CUT_OFF = 8  # a crest that stays for 0.125 s does not round: it is clipped
+CUT_OFF_HEIGHT = 0.2  # of the scale: a plateau around the middle is no rail
 # The offset is 0.02 x the mean of the squared crest signal (Elgendi 2013), which is about 0.8 scale^2 for a pulse.
 OFFSET = 0.02 * 0.8
 BEAT_WINDOW, PEAK_WINDOW = 43, 7

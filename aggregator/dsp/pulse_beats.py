@@ -37,6 +37,7 @@ SHORTEST_S, LONGEST_S = 60.0 / 180.0 - 1.0 / PULSE_HZ, 60.0 / 40.0 + 1.0 / PULSE
 # An interval within these ratios of the median of the last five is plausible: their quotient 1.9 stays under the 2.2
 # that Orphanidou (2015) allows, and breathing changes an interval by less.
 RATIO_LOW, RATIO_HIGH = 0.72, 1.38
+JUMP = 0.2  # of the median: a larger step from beat to beat is no variability (common practice)
 NEAR = 0.3  # of the median: intervals that the rate is taken from
 ENOUGH = 4  # intervals for full trust
 EARLY_SHARE, LOW_SHARE = 0.62, 0.6  # earlier than this share of the median and lower than this share of the height
@@ -128,7 +129,7 @@ def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Ints) -> Event
     summary = state.summary[rows]
     summary[:, GOOD_INDEX] = np.where(good, at, summary[:, GOOD_INDEX])
     _intervals(state, rows[joined], since[joined], summary, joined)
-    _variability(state, rows, since, interval, summary)
+    _variability(state, rows, since, interval, usual, summary)
     state.summary[rows] = summary
     state.good[rows] = good
     state.beats[rows] += 1
@@ -217,16 +218,27 @@ def _intervals(state: PulseState, rows: Rows, since: Floats, summary: Floats, jo
     summary[joined, REGULAR] = np.where(number >= 2, share * share * even * alike, 0.0)
 
 
-def _variability(state: PulseState, rows: Rows, since: Floats, interval: Floats, summary: Floats) -> None:
+def _variability(
+    state: PulseState, rows: Rows, since: Floats, interval: Floats, usual: Floats, summary: Floats
+) -> None:
     """Running mean of squared successive differences (Task Force 1996): plain at first, then fading over 2 min."""
     known = ~np.isnan(interval)
     clean_s = np.where(np.isnan(summary[:, CLEAN_S]), 0.0, summary[:, CLEAN_S])
     passed = np.minimum(np.where(np.isnan(since), 0.0, since), 10.0)
     summary[:, CLEAN_S] = clean_s * np.exp(passed * (-1.0 / VARIABILITY_S)) + np.where(known, interval, 0.0)
+    state.interval_s[rows[known]] = interval[known]
+    successive_differences(state, rows, interval, usual)
+
+
+def successive_differences(state: PulseState, rows: Rows, interval: Floats, usual: Floats) -> None:
+    """Fold intervals, s, NaN after a break, into RMSSD = sqrt(mean((interval - the one before)^2)).
+
+    The mean is plain for the first 2 min and fades over 2 min from then on. Steps of more than 20 % of ``usual``, the
+    median interval, are left out. Source: Task Force 1996, Eur Heart J 17:354-381.
+    """
     difference = interval - state.paired_s[rows]
     state.paired_s[rows] = interval
-    state.interval_s[rows[known]] = interval[known]
-    paired = ~np.isnan(difference)
+    paired = np.abs(difference) <= JUMP * usual
     r, d, i = rows[paired], difference[paired], interval[paired]
     number = state.differences[r] + 1.0
     square = state.square[r]

@@ -24,8 +24,9 @@ from aggregator.dsp.pulse_state import (
 
 # Mean cube (in scales) that decides at first, and that turns a polarity already known: hysteresis, since a turn moves
 # every beat by half an interval. A sine has 0, pulses have 1-4.
-SKEW_KNOWN, SKEW_TURNS = np.float32(0.25), np.float32(0.8)
-SKEW_FROM_S = 3
+SKEW_KNOWN, SKEW_TURNS = np.float32(0.25), np.float32(0.4)
+SKEW_FROM_S, SKEW_MEMORY_S = 3, 16
+SKEW_TRUST = 0.3  # once known, only a pulse that is trusted so far is evidence: noise has a skewness too
 MOVING = np.float32(2.0)  # a second of more than twice the usual magnitude is motion
 TAME = np.float32(1.5)  # in the spectrum louder seconds than this many scales are turned down
 BIN_HZ = SLOW_HZ / SLOW  # 7.5 bpm; a parabola between the bins
@@ -37,6 +38,7 @@ HARMONIC = 0.5
 PRIOR_BONUS, PRIOR_WIDTH_BPM = 0.3, 12.0
 AGREE_BPM = 6.0
 SPECTRAL_FROM_S = 4
+RISE = 0.5  # a second: quality falls at once and comes back over a few seconds
 FADED_S, FADE_S = 7.0, 4.0  # an interval-based rate is trusted in full for 3 s after the last good beat, then fades
 CLEAN_ENOUGH_S = 0.6 * VARIABILITY_S  # what CLEAN_S reaches after 2 min of clean intervals (1 - 1/e), rounded
 
@@ -56,7 +58,7 @@ def find_scale(state: PulseState, slab: Slab) -> None:
     """Append the second to the slow ring (16 Hz) and its mean magnitude to the levels; scale = their lower median.
 
     With it the polarity: skewness tells up from down, an upright pulse has narrow crests (Elgendi 2016,
-    Bioengineering 3(4):21). Running mean over ~8 s of ``(y / scale)^3``; seconds of motion don't count.
+    Bioengineering 3(4):21). Running mean over ~16 s of ``(y / scale)^3``; seconds of motion don't count.
     """
     rows = slab.rows[slab.due]
     recent = _recent(slab)
@@ -75,15 +77,17 @@ def find_scale(state: PulseState, slab: Slab) -> None:
     state.scale[rows] = scale
     slow /= scale[:, None] + np.float32(1e-30)
     cube = np.sum(slow * slow * slow, axis=1) * np.float32(1.0 / SLOW_HZ)
-    _find_polarity(state, rows, np.where(level <= MOVING * scale, cube, np.nan), known)
+    _find_polarity(state, rows, cube, (level <= MOVING * scale) & (scale > 0))
 
 
-def _find_polarity(state: PulseState, rows: Rows, cube: Floats32, seconds: Rows) -> None:
-    skew = state.skew[rows]
-    skew = np.where(np.isnan(cube), skew, skew + (cube - skew) / seconds.astype(np.float32))
-    state.skew[rows] = skew
-    before = state.polarity[rows]
-    decided = (np.abs(skew) > np.where(before == 0, SKEW_KNOWN, SKEW_TURNS)) & (seconds >= SKEW_FROM_S)
+def _find_polarity(state: PulseState, rows: Rows, cube: Floats32, rest: Bools) -> None:
+    before, skew, seconds = state.polarity[rows], state.skew[rows], state.skew_s[rows]
+    known = before != 0
+    counts = rest & (~known | (state.trust[rows] >= SKEW_TRUST))
+    seconds = np.minimum(seconds + counts, SKEW_MEMORY_S)
+    skew = np.where(counts, skew + (cube - skew) / seconds.astype(np.float32), skew)
+    state.skew[rows], state.skew_s[rows] = skew, seconds
+    decided = (np.abs(skew) > np.where(known, SKEW_TURNS, SKEW_KNOWN)) & (seconds >= SKEW_FROM_S)
     found = np.where(decided, np.where(skew > 0, 1, -1), before)
     forced = state.forced_polarity[rows]
     state.polarity[rows] = np.where(forced != 0, forced, found)
@@ -163,4 +167,4 @@ def _fuse(
     state.interval_rate_bpm[rows], state.interval_confidence[rows] = a, trust_a
     state.spectral_rate_bpm[rows], state.spectral_confidence[rows] = b, trust_b
     before = state.trust[rows]
-    state.trust[rows] = before + 0.5 * (confidence - before)
+    state.trust[rows] = np.minimum(confidence, before + RISE * (confidence - before))

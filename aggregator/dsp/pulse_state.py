@@ -69,6 +69,7 @@ class PulseState(Columns):
     slow: Floats32 = column(tail=(SLOW,), doc="limited, filtered signal at 16 Hz, newest last", dtype=np.float32)
     slow_filled: Ints = column(doc="seconds in slow", dtype=np.int64)
     skew: Floats32 = column(doc="running mean of (wave / scale)^3 at rest", dtype=np.float32)
+    skew_s: Ints = column(doc="seconds in skew, up to its memory", dtype=np.int64)
     template: Floats32 = column(tail=(TEMPLATE,), doc="running mean beat, unit length", dtype=np.float32)
     trust: Floats = column(doc="quality before contact is asked")
     match: Floats = column(doc="running correlation of beats with the template")
