@@ -165,12 +165,12 @@ def test_owners_of_the_shards(count: int) -> None:
             assert np.concatenate([getattr(p, name) for p in mine])[order].tobytes() == getattr(one, name).tobytes()
 
 
-@pytest.mark.parametrize("at_s", [3.0, 21.35, 33.0])
+@pytest.mark.parametrize("at_s", [3.0, 22.3])
 def test_checkpoint_and_restore_go_on_as_if_nothing_had_happened(at_s: float) -> None:
-    phones = house(12, excited_s=((33, 40),))
+    phones = house(8, excited_s=((21, 40),))
     tape = evening(phones, 0)
     rng = np.random.default_rng(8)
-    sent = [replace(s, arrival_ms=s.arrival_ms + int(rng.integers(0, 700))) for p in phones for s in p.packets(36)]
+    sent = [replace(s, arrival_ms=s.arrival_ms + int(rng.integers(0, 700))) for p in phones for s in p.packets(25)]
     tape.send(s for i, s in enumerate(sent) if i % 53)  # with packets out of order, and some that never come
     whole = Drive(engine(12), tape.entries)
     whole.run(at_s)
@@ -180,7 +180,7 @@ def test_checkpoint_and_restore_go_on_as_if_nothing_had_happened(at_s: float) ->
     assert restored.positions() == positions
     rest = [e for e in tape.entries if e.stream not in positions or e.stamp > positions[e.stream]]
     going_on = Drive(restored, rest)
-    for a, b in zip(whole.run(36 - at_s), going_on.run(36 - at_s), strict=True):
+    for a, b in zip(whole.run(25 - at_s), going_on.run(25 - at_s), strict=True):
         assert not same(a, b, but=("epoch", "counters"))
         assert (a.epoch, b.epoch) == (1, 7)
         assert {n: v for n, v in a.counters.items() if "pending" not in n} == {

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from aggregator import intake_open
 from aggregator.intake import Intake, Taken
 from aggregator.intake_batches import open_batches
 from aggregator.listeners import Kind, Listeners
@@ -314,3 +315,52 @@ def test_opening_many_entries_agrees_with_opening_each() -> None:
         start, size = int(together.start[i]), int(together.size[i])
         assert together.data[start : start + size].tobytes() == phone.packet(i).raw
         assert together.arrival_ms[i] == alone.arrival_ms[0]
+
+
+def mixed_packets(rng: np.random.Generator, count: int) -> list[bytes]:
+    """Packets of many layouts: formats, counts, times, offsets, missing samples, a channel twice, unknown channels,
+    broken ones."""
+    shapes = [
+        [(0, "i", 16, False), (1, "i", 2, False)], [(0, "f", 12, False), (1, "i", 2, True), (2, "f", 1, False)],
+        [(0, "f", 7, True)], [(1, "i", 2, False), (1, "i", 3, False)], [(9, "i", 2, False), (0, "i", 5, False)],
+    ]  # fmt: skip
+    made = []
+    for n in range(count):
+        blocks = []
+        for channel, kind, samples, timed in shapes[int(rng.integers(0, len(shapes)))]:
+            raw = rng.integers(-32768, 32768, samples).astype(np.int16)
+            floats = np.where(rng.random(samples) < 0.1, np.nan, raw / 7).astype(np.float32)
+            times = np.cumsum(rng.integers(0, 200, samples)) * 100 if timed else None
+            if times is not None:
+                times -= times[0]
+            blocks.append(Block(channel, int(rng.integers(0, 9999)), floats if kind == "f" else raw, times))
+        packet = encode(Packet(n, 5_000_000 + n * 250_000, tuple(blocks)))
+        made.append(packet if rng.random() > 0.05 else packet[:2] + b"\xff" + packet[3:])
+    return made
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_packets_read_by_layout_and_one_by_one_are_the_same(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(seed)
+    phones = [Phone(i) for i in range(1, 5)]
+    phones[3].channels = (replace(CHANNELS[0], rate_hz=50.0, scale=2.0), *CHANNELS[1:])
+    raw = {p.listener: mixed_packets(rng, 30) for p in phones}
+    seen = []
+    for least in (4, 10**9):
+        monkeypatch.setattr(intake_open, "LEAST_ALIKE", least)
+        intake = room(*phones)
+        for n in range(0, 30, 5):
+            sent = [(p, packet) for p in phones for packet in raw[p.listener][n : n + 5]]
+            who = [p.listener for p, _ in sent]
+            payload = encode_packets(who, [1] * len(who), [0] * len(who), [packet for _, packet in sent])
+            ms = T0_MS + n * 250
+            intake.offer([Entry(Stamp(ms, 0), 0, payload)])
+            taken = intake.take(ms + 1)
+            seen.append([
+                (kind, *(getattr(s, f).tobytes() for f in ("rows", "first", "count", "time_us", "value", "jumped")))
+                for kind, s in taken.samples.items()
+            ])  # fmt: skip
+        seen.append([sorted(intake.counters.items())])
+    assert seen[: len(seen) // 2] == seen[len(seen) // 2 :]
+    assert intake.counters["packet_malformed"] > 0
+    assert intake.counters["unknown_channel"] > 0
