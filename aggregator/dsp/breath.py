@@ -46,7 +46,8 @@ class BreathState(Columns):
 def update(state: BreathState, block: GridBlock) -> Events:
     """Fold a block (16 Hz) in. Event: ``index`` of a breath's onset, ``value`` seconds since the last (NaN: none).
 
-    Decided about a tenth of a breath after the onset plus 0.3 s. Does not tell speech or a sigh from breathing.
+    Decided about a tenth of a breath after the onset plus 0.3 s. Does not tell speech or a sigh from breathing; the
+    smoothing takes 13 % of the depth at 24 breaths a minute, 28 % at 40.
     """
     if block.empty:
         return Events.none()

@@ -79,8 +79,9 @@ def run(
         jumped = np.isin(done, list(jumps))
         for block in resample(grid, rows, np.cumsum(count) - count, count, t, v, jumped, grid_hz=grid_hz, mode=mode):
             check_block(block)
-            _keep(ran, block, column)
-            if update is not None:
+            if update is None:
+                _keep(ran, block, column)
+            else:
                 e = update(state, block)
                 ran.events += list(zip(e.row.tolist(), e.index.tolist(), e.value.tolist(), strict=True))
         done += count
