@@ -28,6 +28,8 @@ from relay.session import Session
 from relay.session_table import House
 from relay.wire import MAX_PACKET_BYTES
 
+log = logging.getLogger("ripieno.relay")
+
 PHONE_PATH = "/phone"
 CLOSE_WITHIN_S = 1.0  # how long a peer may take to answer a close
 FLOOD_ABORT_S = 0.25  # between the close that a flooding peer is sent and the end of its connection
@@ -256,6 +258,7 @@ class Relay:
         )
         self.port: int = listening.getsockname()[1]
         self._running = asyncio.create_task(self.core.run())
+        self._running.add_done_callback(_ended)
         if settings.gather_ms > 0.0:
             asyncio.get_running_loop().call_soon(self._gather, settings.gather_ms / 1000)
 
@@ -307,7 +310,7 @@ class Relay:
         """picows asks what to answer: a phone, a page of text, or 404."""
         path = request.path.split(b"?")[0].decode("latin-1")
         if path == "/health":
-            return _page(self._health(), "application/json", 200 if self.core.bus_ok else 503)
+            return _page(self._health(), "application/json", 200 if self._healthy() else 503)
         if path == "/metrics":
             return _page(exposition(self.statistics()), "text/plain; version=0.0.4; charset=utf-8")
         if path != PHONE_PATH:
@@ -326,10 +329,13 @@ class Relay:
         self._connects -= 1.0
         return True
 
+    def _healthy(self) -> bool:
+        return self.core.bus_ok and not self._running.done()
+
     def _health(self) -> bytes:
         core = self.core
         return orjson.dumps({
-            "ok": core.bus_ok, "bus": "accepting" if core.bus_ok else "away", "connections": len(core.phones),
+            "ok": self._healthy(), "bus": "accepting" if core.bus_ok else "away", "connections": len(core.phones),
             "joined": core.joined, "part": core.house.part, "waiting": sum(map(len, core.outboxes)),
         })  # fmt: skip
 
@@ -349,6 +355,12 @@ class _Turned(picows.WSListener):  # type: ignore[misc]
     def on_ws_frame(self, transport: picows.WSTransport, frame: picows.WSFrame) -> None:
         if frame.msg_type is CLOSE:
             transport.disconnect()
+
+
+def _ended(running: asyncio.Task[None]) -> None:
+    """The flush ends only when it is told to: anything else is a fault that must not stay silent."""
+    if not running.cancelled() and running.exception() is not None:
+        log.critical("the relay has stopped flushing", exc_info=running.exception())
 
 
 def _page(body: bytes, kind: str, status: int = 200) -> object:

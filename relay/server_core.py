@@ -22,7 +22,7 @@ from relay.outbox import Item, Outbox
 from relay.parts import PARTS
 from relay.seat_card import shard_of
 from relay.session import Session
-from relay.session_table import ACK_EVERY_MS, ACK_EVERY_PACKETS, Action, Close, House, Samples, Send, Write
+from relay.session_table import ACK_EVERY_MS, ACK_EVERY_PACKETS, Action, Close, House, Samples, Send, State, Write
 
 log = logging.getLogger("ripieno.relay")
 
@@ -149,14 +149,16 @@ class RelayCore:
             if isinstance(action, Send):
                 phone.send(action.text)
             elif isinstance(action, Write):
-                self._write(phone, action)
+                if not self._write(phone, action):
+                    return
             elif isinstance(action, Close):
                 self.counters.closes[action.code] = self.counters.closes.get(action.code, 0) + 1
                 phone.close(action.code, action.reason)
             elif isinstance(action, Samples):
                 self.samples(phone, action.raw, action.arrival_ms)
 
-    def _write(self, phone: Phone, action: Write) -> None:
+    def _write(self, phone: Phone, action: Write) -> bool:
+        """Queue a control entry; False when even the last tenth is full: the phone comes back and says it again."""
         event, session = action.event, phone.session
         if phone.outbox is None:
             phone.listener, phone.stream = session.listener, session.stream
@@ -164,14 +166,15 @@ class RelayCore:
             phone.outbox = self.outboxes[session.shard]
         if not phone.outbox.put_event(phone, event, self.clock_ms()):
             self.counters.untaken += 1
-            session.state = session.state.CLOSED
+            session.state = State.CLOSED
             phone.send(f'{{"type":"later","retry_s":{self.retry_s()}}}')
             self.perform(phone, [Close(1013, "backlog full")])
-            return
+            return False
         if isinstance(event, Join):
             self._claim(phone)
         elif isinstance(event, Erase):
             self.outboxes[-1].put_event(None, event, self.clock_ms())  # so that every relay learns of it
+        return True
 
     def _claim(self, phone: Phone) -> None:
         older = self._by_listener.get(phone.listener)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import urllib.error
 import urllib.request
 from collections.abc import Awaitable, Callable, Sequence
@@ -11,20 +12,22 @@ import pytest
 import uvloop
 from prometheus_client.parser import text_string_to_metric_families
 
-from relay.bus import BusUnavailable
+from relay import metrics
+from relay.bus import BusStatistics, BusUnavailable
 from relay.bus_memory import MemoryBus
 from relay.entries import Consent, Departure, Erase, Join, Part, Skip, Stamp, encode_control
-from relay.server import Relay
-from relay.server_core import monotonic_ms
+from relay.outbox import OutboxStatistics
+from relay.server import Relay, RelayStatistics
+from relay.server_core import Counters, monotonic_ms
 from relay.session_table import HELLO_WITHIN_MS
 from tests.relay.house import Good, a_phone, a_relay, acknowledged, close_code, events, next_of, packets_on, until
 from tests.relay.packets import simple
 from tests.relay.phone import CONSENT_NO, CONSENT_YES, ERASE, GOODBYE, hello, said
 
 
-async def whole_visit() -> None:
+async def whole_visit(gather_ms: float = 0.0) -> None:
     bus = MemoryBus()
-    async with a_relay(bus) as relay, a_phone(relay) as phone:
+    async with a_relay(bus, gather_ms=gather_ms) as relay, a_phone(relay) as phone:
         await phone.send(hello(seat=2, yes=False))
         welcome = await next_of(phone, "welcome")
         assert (welcome["seat"], welcome["part"], welcome["next"]) == ("A2", "set-up", 0)
@@ -50,6 +53,7 @@ async def whole_visit() -> None:
 @pytest.mark.parametrize("run", [asyncio.run, uvloop.run], ids=["asyncio", "uvloop"])
 def test_a_whole_visit(run: Callable[[Awaitable[None]], None]) -> None:
     run(whole_visit())
+    run(whole_visit(gather_ms=1.0))
 
 
 async def test_a_phone_comes_back_where_it_was() -> None:
@@ -200,6 +204,29 @@ async def test_a_full_backlog_sends_phones_back_and_takes_what_they_send_again()
         assert relay.statistics().counters.untaken > 0
 
 
+async def test_no_room_even_for_a_join_sends_the_phone_away() -> None:
+    bus = MemoryBus()
+    async with a_relay(bus, backlog_items=0) as relay, a_phone(relay) as phone:
+        await phone.send(hello())
+        assert 1.0 <= (await next_of(phone, "later"))["retry_s"] <= 5.0
+        assert await close_code(phone) == 1013
+        assert relay.statistics().counters.closes == {1013: 1}
+    assert await events(bus) == []
+
+
+async def test_a_relay_that_stopped_flushing_says_so(caplog: pytest.LogCaptureFixture) -> None:
+    class Broken(MemoryBus):
+        async def replication_id(self) -> str:
+            if self.statistics().written:
+                raise RuntimeError("a fault in a back end")
+            return "id"
+
+    async with a_relay(Broken()) as relay, Good.at(relay) as good:
+        await good.goes_on()
+        await until(lambda: "stopped flushing" in caplog.text)
+        assert (await asyncio.to_thread(got, relay, "health"))[0] == 503
+
+
 async def test_a_bus_that_may_have_lost_entries_asks_for_the_ring() -> None:
     bus = Fickle()
     async with a_relay(bus) as relay, Good.at(relay) as good:
@@ -246,6 +273,19 @@ async def test_a_phone_that_says_nothing_is_closed() -> None:
         relay.core.clock_ms = lambda: monotonic_ms() + HELLO_WITHIN_MS + 1
         assert (await next_of(phone, "error"))["code"] == "slow"
         assert await close_code(phone) == 1008
+
+
+def test_the_table_of_metrics_is_what_is_exposed() -> None:
+    written = set(re.findall(r"``((?:ripieno_relay)?_[a-z_]+)", metrics.__doc__ or ""))
+    statistics = RelayStatistics(
+        0, 0, True, Counters(closes={1000: 1}), {"json": 0}, OutboxStatistics(), BusStatistics()
+    )
+    families = text_string_to_metric_families(metrics.exposition(statistics).decode())
+    exposed = {sample.name for family in families for sample in family.samples if not sample.name.endswith("_created")}
+    shortened = {name if name.startswith("ripieno") else f"ripieno_relay{name}" for name in written} - {
+        "ripieno_relay_bound"
+    }
+    assert {name for name in exposed if not name.endswith("_bound")} == shortened
 
 
 def got(relay: Relay, page: str) -> tuple[int, bytes]:
