@@ -11,6 +11,7 @@ from aggregator.dsp.grid import PULSE_HZ, Events, GridBlock
 from aggregator.dsp.pulse import PulseState, update
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 
 def on_grid(values: Array, times_s: Array) -> Array:
@@ -19,7 +20,7 @@ def on_grid(values: Array, times_s: Array) -> Array:
 
 
 def block(
-    x: Array, start: int, *, rows: Array | None = None, restart: bool = False, valid: Array | None = None
+    x: Array, start: int, *, rows: NDArray[np.intp] | None = None, restart: bool = False, valid: Mask | None = None
 ) -> GridBlock:
     """All of ``x`` (t, m) as one block that begins at grid index ``start``."""
     t, m = x.shape
@@ -41,11 +42,17 @@ class Run:
     trace: dict[str, Array]
 
 
-FEATURES = ("rate_bpm", "rate_confidence", "interval_rate_bpm", "interval_confidence", "spectral_rate_bpm")
+FEATURES: tuple[str, ...] = (
+    "rate_bpm",
+    "rate_confidence",
+    "interval_rate_bpm",
+    "interval_confidence",
+    "spectral_rate_bpm",
+)
 FEATURES += ("spectral_confidence", "quality", "amplitude", "rmssd_ms", "contact", "polarity", "perfusion")
 
 
-def stream(x: Array, *, chunk: int = 16, valid: Array | None = None, state: PulseState | None = None) -> Run:
+def stream(x: Array, *, chunk: int = 16, valid: Mask | None = None, state: PulseState | None = None) -> Run:
     """Feed ``x`` (t, m) in chunks; features are noted after each chunk."""
     t, m = x.shape
     state = PulseState.allocate(m) if state is None else state
@@ -84,9 +91,7 @@ def pulse_wave(beats_s: Array, length: int, *, bump: float = 0.35) -> Array:
     return wave
 
 
-def motion(
-    length: int, rng: np.random.Generator, *, share: float = 0.2, size: float = 4.0
-) -> tuple[Array, NDArray[np.bool_]]:
+def motion(length: int, rng: np.random.Generator, *, share: float = 0.2, size: float = 4.0) -> tuple[Array, Mask]:
     """Bursts of 2-5 s of swinging and knocks, ``size`` pulses large, over ``share`` of the time; and where they are."""
     moved = np.zeros(length, np.bool_)
     noise = np.zeros(length)

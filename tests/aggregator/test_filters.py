@@ -1,15 +1,18 @@
 """Filters against scipy.signal (the source of every number here), chunking, steady start."""
 
 import math
+from typing import Literal
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import signal
 
 from aggregator.dsp.filters import Sections, butterworth, one_pole_gain, one_pole_step, sos_run, sos_start, sos_step
 
+Kind = Literal["low", "high", "band"]
 KINDS = {"low": "lowpass", "high": "highpass", "band": "bandpass"}
-DESIGNS = [
+DESIGNS: list[tuple[Kind, int, tuple[float, ...], float]] = [
     ("band", 2, (0.5, 5.0), 64.0),
     ("band", 2, (0.5, 8.0), 64.0),
     ("band", 1, (0.1, 0.5), 16.0),
@@ -23,12 +26,12 @@ DESIGNS = [
 ]
 
 
-def _scipy_rows(sos: Sections) -> np.ndarray:
+def _scipy_rows(sos: Sections) -> NDArray[np.float64]:
     return np.array([[b0, b1, b2, 1.0, a1, a2] for b0, b1, b2, a1, a2 in sos])
 
 
 @pytest.mark.parametrize(("kind", "order", "edges", "rate"), DESIGNS)
-def test_design_and_output_equal_scipy(kind, order, edges, rate):
+def test_design_and_output_equal_scipy(kind: Kind, order: int, edges: tuple[float, ...], rate: float) -> None:
     ours = butterworth(kind, order, edges, rate)
     theirs = signal.butter(order, edges if kind == "band" else edges[0], KINDS[kind], fs=rate, output="sos")
     x = np.random.default_rng(1).normal(size=(600, 3)) + 5.0
@@ -40,7 +43,9 @@ def test_design_and_output_equal_scipy(kind, order, edges, rate):
 
 
 @pytest.mark.parametrize(("kind", "order", "edges", "rate"), DESIGNS)
-def test_steady_start_equals_scipy_and_does_not_swing(kind, order, edges, rate):
+def test_steady_start_equals_scipy_and_does_not_swing(
+    kind: Kind, order: int, edges: tuple[float, ...], rate: float
+) -> None:
     sos = butterworth(kind, order, edges, rate)
     x = np.random.default_rng(2).normal(size=(200, 2)) + 1000.0
     rows = _scipy_rows(sos)
@@ -52,7 +57,7 @@ def test_steady_start_equals_scipy_and_does_not_swing(kind, order, edges, rate):
     assert np.max(np.abs(y - (7.0 if kind == "low" else 0.0))) < 1e-9
 
 
-def test_any_chunking_and_ragged_ends_give_equal_bits():
+def test_any_chunking_and_ragged_ends_give_equal_bits() -> None:
     sos = butterworth("band", 2, (0.5, 5.0), 64.0)
     rng = np.random.default_rng(3)
     x = rng.normal(size=(90, 5))
@@ -74,7 +79,7 @@ def test_any_chunking_and_ragged_ends_give_equal_bits():
         assert np.array_equal(ragged_state[:, :, i : i + 1], expected)
 
 
-def test_one_pole_reaches_63_per_cent_after_its_time_constant():
+def test_one_pole_reaches_63_per_cent_after_its_time_constant() -> None:
     gain = one_pole_gain(2.0, 8.0)
     state = np.zeros(1)
     for _ in range(16):
@@ -87,6 +92,6 @@ def test_one_pole_reaches_63_per_cent_after_its_time_constant():
 @pytest.mark.parametrize(
     ("kind", "edges"), [("low", (40.0,)), ("band", (5.0, 0.5)), ("band", (1.0,)), ("high", (0.0,))]
 )
-def test_impossible_edges_are_refused(kind, edges):
+def test_impossible_edges_are_refused(kind: Kind, edges: tuple[float, ...]) -> None:
     with pytest.raises(ValueError, match="edges"):
         butterworth(kind, 2, edges, 64.0)

@@ -5,10 +5,10 @@ import pytest
 
 from aggregator.dsp.grid import PULSE_HZ, Events, GridBlock
 from aggregator.dsp.pulse import PulseState, update
-from tests.aggregator.helper_pulse import beat_times, block, motion, pulse_wave, stream
+from tests.aggregator.helper_pulse import Array, beat_times, block, motion, pulse_wave, stream
 
 
-def _house(listeners: int, seconds: int, seed: int) -> np.ndarray:
+def _house(listeners: int, seconds: int, seed: int) -> Array:
     rng = np.random.default_rng(seed)
     length = seconds * PULSE_HZ
     waves = []
@@ -30,7 +30,7 @@ def _same_events(a: Events, b: Events) -> None:
         assert np.array_equal(one[order_a], other[order_b], equal_nan=True)
 
 
-def test_one_listener_alone_and_among_many_gives_equal_bits():
+def test_one_listener_alone_and_among_many_gives_equal_bits() -> None:
     x = np.tile(_house(20, 12, 1), (1, 50))
     many = stream(x)
     for i in (0, 7, 13, 19):
@@ -42,7 +42,7 @@ def test_one_listener_alone_and_among_many_gives_equal_bits():
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_any_ragged_chunking_gives_equal_bits(seed):
+def test_any_ragged_chunking_gives_equal_bits(seed: int) -> None:
     rng = np.random.default_rng(seed)
     x = _house(8, 30, seed)
     valid = np.ones(x.shape, np.bool_)
@@ -69,12 +69,12 @@ def test_any_ragged_chunking_gives_equal_bits(seed):
     _same_events(Events.join(parts), whole.events)
 
 
-def test_state_is_bounded():
+def test_state_is_bounded() -> None:
     # ARCHITECTURE: 4 kB of state and 12 kB of rings a listener for all channels; the pulse's share
     assert sum(PulseState.bytes_a_listener().values()) <= 2500
 
 
-def test_empty_block_changes_nothing():
+def test_empty_block_changes_nothing() -> None:
     state = PulseState.allocate(3)
     nothing = update(state, block(np.empty((0, 0)), 0))
     assert len(nothing.row) == 0

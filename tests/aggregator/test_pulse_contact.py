@@ -15,7 +15,7 @@ def _pulse(seconds: int, bpm: float = 72.0, seed: int = 0, noise: float = 0.01) 
 
 
 @pytest.mark.parametrize("level", ["held", "zero", "rail"])
-def test_flat_line_is_caught_within_a_second_and_contact_comes_back(level):
+def test_flat_line_is_caught_within_a_second_and_contact_comes_back(level: str) -> None:
     wave = _pulse(40)
     flat = slice(20 * PULSE_HZ, 25 * PULSE_HZ)
     wave[flat] = {"held": wave[flat.start], "zero": 0.0, "rail": 50.0}[level]
@@ -31,7 +31,7 @@ def test_flat_line_is_caught_within_a_second_and_contact_comes_back(level):
 
 @pytest.mark.parametrize(("side", "share"), [("crest", 0.6), ("foot", 0.45)])
 @pytest.mark.parametrize("bpm", [50.0, 72.0, 100.0])
-def test_clipping_is_caught_within_a_beat_and_a_second(side, share, bpm):
+def test_clipping_is_caught_within_a_beat_and_a_second(side: str, share: float, bpm: float) -> None:
     # a crest has to come before it can be cut off: within a second of the first that is, if for 0.125 s and more
     wave = _pulse(40, bpm)
     bound = np.quantile(wave, 1.0 - share / 2 if side == "crest" else share)
@@ -45,14 +45,14 @@ def test_clipping_is_caught_within_a_beat_and_a_second(side, share, bpm):
     assert not contact[(run.at_s >= first_s + 1.0)].any()
 
 
-def test_coarse_converter_is_not_taken_for_clipping():
+def test_coarse_converter_is_not_taken_for_clipping() -> None:
     # a faint pulse of 30 counts is a pulse
     run = stream(np.round(30.0 * _pulse(40, noise=0.0) + 1000.0)[:, None])
     assert run.trace["contact"][run.at_s > 2.0, 0].all()
     assert run.trace["quality"][run.at_s > 15.0, 0].min() >= 0.5
 
 
-def test_faint_and_strong_pulses_earn_the_same_trust():
+def test_faint_and_strong_pulses_earn_the_same_trust() -> None:
     wave = _pulse(40)
     run = stream(np.stack([wave * 1e-4, wave, wave * 1e4 - 1e6], axis=1))
     late = run.at_s > 10.0
@@ -61,7 +61,7 @@ def test_faint_and_strong_pulses_earn_the_same_trust():
 
 @pytest.mark.parametrize("seed", range(8))
 @pytest.mark.parametrize("bpm", [50.0, 80.0, 130.0])
-def test_inverted_is_found(seed, bpm):
+def test_inverted_is_found(seed: int, bpm: float) -> None:
     wave = _pulse(30, bpm, seed, noise=0.05)
     run = stream(np.stack([wave, -wave], axis=1))
     assert list(run.state.polarity) == [1, -1]
@@ -71,14 +71,14 @@ def test_inverted_is_found(seed, bpm):
     assert np.abs(late[0] - late[1]).max() < 0.02 * PULSE_HZ
 
 
-def test_configured_polarity_is_kept():
+def test_configured_polarity_is_kept() -> None:
     wave = _pulse(30)
     state = PulseState.allocate(2)
     state.forced_polarity[:] = (1, -1)
     assert list(stream(np.stack([-wave, -wave], axis=1), state=state).state.polarity) == [1, -1]
 
 
-def test_short_gaps_are_held_and_long_ones_break_the_interval():
+def test_short_gaps_are_held_and_long_ones_break_the_interval() -> None:
     wave = _pulse(60, 60.0)
     x = np.stack([wave, wave, wave], axis=1)
     valid = np.ones(x.shape, np.bool_)
@@ -102,7 +102,7 @@ def test_short_gaps_are_held_and_long_ones_break_the_interval():
     assert np.nanmax(amplitude[run.at_s > 10]) < 1.5 * np.nanmin(amplitude[run.at_s > 10])  # the jump is no pulse
 
 
-def test_restart_forgets_beats_and_rates_but_not_the_person():
+def test_restart_forgets_beats_and_rates_but_not_the_person() -> None:
     state = stream(_pulse(40)[:, None]).state
     before = {name: getattr(state, name)[0] for name in ("amplitude", "rmssd_ms", "polarity", "beats")}
     update(state, block(np.full((1, 1), 900.0), 90_000, restart=True))
@@ -114,7 +114,7 @@ def test_restart_forgets_beats_and_rates_but_not_the_person():
     assert state.index[0] == 90_000
 
 
-def test_huge_values_do_not_poison_a_row():
+def test_huge_values_do_not_poison_a_row() -> None:
     wave = _pulse(60)
     wave[15 * PULSE_HZ] = 1e300
     wave[16 * PULSE_HZ] = -1e300

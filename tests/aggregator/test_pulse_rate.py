@@ -39,20 +39,20 @@ def _trusted(run: Run, truth: Array) -> Array:
     return error[(run.trace["quality"] >= 0.5) & np.isfinite(error)]
 
 
-def test_clean_pulse_is_within_1_bpm_from_45_to_150():
+def test_clean_pulse_is_within_1_bpm_from_45_to_150() -> None:
     run, truth = _simulated(0.0, 0.03, 1)
     error = np.abs(run.trace["rate_bpm"] - truth)
     assert np.max(np.nanmean(error, axis=0)) <= 1.0
     assert np.mean(run.trace["quality"][run.at_s > 15.0] >= 0.5) > 0.95
 
 
-def test_heavy_noise_keeps_the_rate():
+def test_heavy_noise_keeps_the_rate() -> None:
     run, truth = _simulated(0.0, 0.25, 2)
     assert np.mean(_trusted(run, truth)) <= 1.0
 
 
 @pytest.mark.parametrize("seed", [3, 4])
-def test_under_20_per_cent_motion_trusted_points_hold(seed):
+def test_under_20_per_cent_motion_trusted_points_hold(seed: int) -> None:
     run, truth = _simulated(0.2, 0.03, seed)
     error = _trusted(run, truth)
     assert np.mean(error) <= 1.5
@@ -69,7 +69,7 @@ def _steps(low: float, high: float) -> tuple[Run, float]:
 
 
 @pytest.mark.parametrize(("low", "high"), [(80.0, 120.0), (80.0, 40.0)])
-def test_rate_steps_are_followed_within_11_s(low, high):
+def test_rate_steps_are_followed_within_11_s(low: float, high: float) -> None:
     # IEC 60601-2-27 asks for the time to the new rate; 11 s is this project's bound (REFERENCES)
     run, step_s = _steps(low, high)
     off = np.abs(run.trace["rate_bpm"][:, 0] - high) > 5.0
@@ -77,7 +77,7 @@ def test_rate_steps_are_followed_within_11_s(low, high):
     assert np.nanmedian(run.trace["rate_bpm"][(run.at_s > 15) & (run.at_s < step_s), 0]) == pytest.approx(low, abs=1)
 
 
-def test_first_trustworthy_rate_comes_4_to_11_s_after_contact():
+def test_first_trustworthy_rate_comes_4_to_11_s_after_contact() -> None:
     # MEASUREMENTS of the prototypes: 4-11 s
     run, _ = _simulated(0.0, 0.03, 6)
     first_s = run.at_s[np.argmax(run.trace["quality"] >= 0.5, axis=0)]
@@ -86,7 +86,7 @@ def test_first_trustworthy_rate_comes_4_to_11_s_after_contact():
 
 
 @pytest.mark.parametrize(("hz", "jitter_s"), [(25.0, 0.0), (30.0, 0.008), (50.0, 0.0), (100.0, 0.0)])
-def test_sensor_rates_and_irregular_camera_times(hz, jitter_s):
+def test_sensor_rates_and_irregular_camera_times(hz: float, jitter_s: float) -> None:
     rng = np.random.default_rng(7)
     fine = pulse_wave(beat_times(np.full(60 * PULSE_HZ, 72.0), rng, jitter=0.01), 60 * PULSE_HZ)
     times = np.sort(np.arange(0.0, 59.0, 1.0 / hz) + jitter_s * rng.uniform(-1, 1, int(np.ceil(59.0 * hz))))
@@ -97,7 +97,7 @@ def test_sensor_rates_and_irregular_camera_times(hz, jitter_s):
     assert np.mean(run.trace["quality"][late, 0] >= 0.5) > 0.9
 
 
-def test_noise_drift_and_motion_alone_are_not_trusted():
+def test_noise_drift_and_motion_alone_are_not_trusted() -> None:
     rng = np.random.default_rng(8)
     length = 120 * PULSE_HZ
     white = rng.normal(size=(length, 20))
@@ -106,7 +106,7 @@ def test_noise_drift_and_motion_alone_are_not_trusted():
     assert np.mean(run.trace["quality"][run.at_s > 10] >= 0.5) <= 0.05
 
 
-def test_amplitude_follows_vasoconstriction_by_its_ratio():
+def test_amplitude_follows_vasoconstriction_by_its_ratio() -> None:
     rng = np.random.default_rng(9)
     length = 60 * PULSE_HZ
     wave = pulse_wave(beat_times(np.full(length, 75.0), rng), length)
@@ -117,7 +117,7 @@ def test_amplitude_follows_vasoconstriction_by_its_ratio():
     assert before[0, 1] / before[0, 0] == pytest.approx(700.0, rel=0.2)  # crest and foot differ when inverted
 
 
-def test_rmssd_has_the_task_forces_arithmetic():
+def test_rmssd_has_the_task_forces_arithmetic() -> None:
     # 800, 810, 790, 820, 780, 800 ms give RMSSD 26.077 ms (definitions: Task Force 1996, Eur Heart J 17:354-381)
     state = PulseState.allocate(1)
     row = np.array([0])
@@ -126,7 +126,7 @@ def test_rmssd_has_the_task_forces_arithmetic():
     assert state.rmssd_ms[0] == pytest.approx(26.077, abs=5e-4)
 
 
-def test_rmssd_of_a_known_pulse_and_its_confidence_below_2_minutes():
+def test_rmssd_of_a_known_pulse_and_its_confidence_below_2_minutes() -> None:
     # Shaffer & Ginsberg 2017, Front Public Health 5:258: short recordings are less reliable
     rng = np.random.default_rng(10)
     length = 180 * PULSE_HZ
@@ -139,7 +139,7 @@ def test_rmssd_of_a_known_pulse_and_its_confidence_below_2_minutes():
     assert short.state.rmssd_confidence[0] < 0.5
 
 
-def test_missing_and_extra_beats_do_not_move_the_rate():
+def test_missing_and_extra_beats_do_not_move_the_rate() -> None:
     rng = np.random.default_rng(11)
     length = 90 * PULSE_HZ
     beats = beat_times(np.full(length, 70.0), rng, jitter=0.01)
@@ -152,7 +152,7 @@ def test_missing_and_extra_beats_do_not_move_the_rate():
     assert np.all(np.abs(clean - 60 / 70) < 0.3 * 60 / 70)
 
 
-def test_dicrotic_bump_is_never_a_beat():
+def test_dicrotic_bump_is_never_a_beat() -> None:
     rng = np.random.default_rng(12)
     length = 60 * PULSE_HZ
     for bpm in (50.0, 75.0, 110.0):
@@ -161,7 +161,7 @@ def test_dicrotic_bump_is_never_a_beat():
         assert abs(len(run.events.row) - len(beats)) <= 3
 
 
-def test_feasible_pulse_is_40_to_180_bpm():
+def test_feasible_pulse_is_40_to_180_bpm() -> None:
     # Orphanidou et al. 2015, IEEE JBHI 19(3):832-838
     rng = np.random.default_rng(13)
     length = 60 * PULSE_HZ
@@ -174,7 +174,7 @@ def test_feasible_pulse_is_40_to_180_bpm():
     assert run.state.rate_bpm[1:] == pytest.approx(rates[1:], abs=2.0)
 
 
-def test_spectrum_does_not_depend_on_company():
+def test_spectrum_does_not_depend_on_company() -> None:
     # np.fft works row by row; this holds the contract if that ever changes
     rng = np.random.default_rng(14)
     x = rng.normal(size=(12 * PULSE_HZ, 37))
@@ -183,7 +183,7 @@ def test_spectrum_does_not_depend_on_company():
     assert np.array_equal(one.trace["spectral_rate_bpm"][:, 0], many.trace["spectral_rate_bpm"][:, 5], equal_nan=True)
 
 
-def test_a_fresh_row_knows_nothing():
+def test_a_fresh_row_knows_nothing() -> None:
     state = PulseState.allocate(2)
     update(state, block(np.ones((1, 2)), 0, restart=True))
     for name in ("rate_bpm", "interval_rate_bpm", "spectral_rate_bpm", "amplitude", "rmssd_ms", "last_beat_index"):

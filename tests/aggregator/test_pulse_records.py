@@ -71,21 +71,21 @@ def _agreement(ours_s: Array, reference_s: Array, expected_delay_s: float, end_s
     return _pairs(ours_s, asked) / len(asked), _pairs(judged, reference_s) / len(judged)
 
 
-def test_long_finger_record_against_neurokit2():
+def test_long_finger_record_against_neurokit2() -> None:
     run, reference = _record(2)
     sensitivity, predictivity = _agreement(run.events.index / 64.0, reference, 0.05, run.at_s[-1])
     assert sensitivity >= 0.98
     assert predictivity >= 0.98
 
 
-def test_short_finger_record_against_neurokit2():
+def test_short_finger_record_against_neurokit2() -> None:
     run, reference = _record(0)
     sensitivity, predictivity = _agreement(run.events.index / 64.0, reference, 0.05, run.at_s[-1])
     assert sensitivity >= 0.95
     assert predictivity >= 0.95
 
 
-def test_noisy_finger_record_where_trusted_against_heartpy():
+def test_noisy_finger_record_where_trusted_against_heartpy() -> None:
     # the references disagree on this record (neurokit2 129 beats, heartpy 110, of which it rejects 26): rates only
     run, _ = _record(1)
     values, hz = _heartpy(1)
@@ -99,7 +99,7 @@ def test_noisy_finger_record_where_trusted_against_heartpy():
     assert np.median(error) <= 3.0
 
 
-def test_long_finger_record_streamed_rate():
+def test_long_finger_record_streamed_rate() -> None:
     run, reference = _record(2)
     truth = _rates(reference, run.at_s)
     known = np.isfinite(truth) & np.isfinite(run.trace["rate_bpm"][:, 0])
@@ -117,7 +117,7 @@ def _rates(beats_s: Array, at_s: Array) -> Array:
 
 
 @pytest.mark.parametrize("number", [0, 2])
-def test_turned_upside_down_the_polarity_is_found(number):
+def test_turned_upside_down_the_polarity_is_found(number: int) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         values, hz = _heartpy(number)
@@ -126,7 +126,7 @@ def test_turned_upside_down_the_polarity_is_found(number):
     assert list(run.state.polarity) == [1, -1]
 
 
-def test_pulse_against_the_ecg_of_the_same_heart():
+def test_pulse_against_the_ecg_of_the_same_heart() -> None:
     spec = importlib.util.find_spec("pyphysio")
     assert spec is not None
     assert spec.origin is not None
