@@ -21,6 +21,7 @@ from aggregator.dsp.pulse_state import (
     LOOK_AHEAD,
     RATE,
     REGULAR,
+    SUMMARY,
     TEMPLATE,
     WAVE,
     WIDEST,
@@ -58,17 +59,13 @@ def find_beats(state: PulseState, slab: Slab, inside: Bools, each_second: Second
     i, k, wide = _closings(state, slab, inside)
     late = k > slab.second[i]
     due = slab.rows[slab.due]
-    if (i[1:] == i[:-1]).any() or (slab.sign is not slab.sign_after and (slab.sign != slab.sign_after).any()):
-        parts = _rounds(state, slab, i[~late], k[~late], wide[~late])
+    if slab.sign is not slab.sign_after and (slab.sign != slab.sign_after).any():
+        # Somebody's polarity turns at their second's end: what they are compared with changes between their beats.
+        parts, _ = _rounds(state, slab, i[~late], k[~late], wide[~late], None)
         each_second(state, slab, state.summary[due])
-        return parts + _rounds(state, slab, i[late], k[late], wide[late])
-    # One beat a listener at the most: judge all at once, and show the second's work what was before the late ones.
-    later = i[late]
-    before = state.summary[slab.rows[later]]
-    parts = _rounds(state, slab, i, k, wide)
+        return parts + _rounds(state, slab, i[late], k[late], wide[late], None)[0]
+    parts, summary = _rounds(state, slab, i, k, wide, late if len(due) else None)
     if len(due):
-        summary = state.summary[due]
-        summary[np.searchsorted(slab.due, later)] = before
         each_second(state, slab, summary)
     return parts
 
@@ -94,15 +91,30 @@ def _closings(state: PulseState, slab: Slab, inside: Bools) -> tuple[Rows, Ints,
     return i[closes], k[closes], wide[closes]
 
 
-def _rounds(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Ints) -> list[Events]:
-    """Each listener's first closing, then everybody's second, and so on: a row occurs once in a round."""
-    parts = []
+def _rounds(
+    state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Ints, late: Bools | None
+) -> tuple[list[Events], Floats]:
+    """Each listener's first closing, then everybody's second, and so on: a row occurs once in a round.
+
+    Also the summaries of those whose second ends in this slab, as they were before beats marked ``late``.
+    """
+    parts, summary, open_ = [], np.empty((len(slab.due), SUMMARY)), np.ones(len(slab.due), np.bool_)
     while len(i):
         first = np.ones(len(i), np.bool_)
-        first[1:] = i[1:] != i[:-1]
+        np.not_equal(i[1:], i[:-1], out=first[1:])
+        if late is not None:
+            place = np.searchsorted(slab.due, i[first & late])
+            place = place[open_[place]]
+            summary[place] = state.summary[slab.rows[slab.due[place]]]
+            open_[place] = False
+        if first.all():
+            parts.append(_beats(state, slab, i, k, wide))
+            break
         parts.append(_beats(state, slab, i[first], k[first], wide[first]))
-        i, k, wide = i[~first], k[~first], wide[~first]
-    return parts
+        rest = ~first
+        i, k, wide, late = i[rest], k[rest], wide[rest], None if late is None else late[rest]
+    summary[open_] = state.summary[slab.rows[slab.due[open_]]]
+    return parts, summary
 
 
 def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Ints) -> Events:
@@ -116,10 +128,13 @@ def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Ints) -> Event
     usual = state.usual_s[rows]
     typical = state.height[rows]
     a = _accepted(since, usual, height, typical)
+    if not a.any():
+        return Events.none()
     i, k, rows, around, at, last = i[a], k[a], rows[a], around[a], at[a], last[a]
     since, usual, height, typical = since[a], usual[a], height[a], typical[a]
     before = state.good[rows]
     good = _shape(state, rows, around, height, typical)
+    state.perfusion[rows] = state.amplitude[rows] / np.abs(slab.x[k, i])
     gap = slab.gap[i] if slab.gap.ndim == 1 else slab.gap[k, i]
     broken = (last <= gap) & (gap < at)
     joined = ~broken & good & before & (since >= SHORTEST_S) & (since <= LONGEST_S)
@@ -163,7 +178,7 @@ _AROUND = np.arange(-FOOT, TEMPLATE - TEMPLATE_LEAD)
 def median_interval(intervals: Floats) -> Floats:
     """Median of the up to five newest intervals of each row (e, 8), NaN where there is none."""
     newest = np.sort(intervals[:, INTERVALS - 5 :], axis=1)
-    known = np.sum(~np.isnan(newest), axis=1)
+    known = np.add.reduce(~np.isnan(newest), axis=1)
     each = np.arange(len(newest))
     middle: Floats = 0.5 * (newest[each, np.maximum(known - 1, 0) // 2] + newest[each, known // 2])
     return middle
@@ -180,11 +195,11 @@ def _accepted(since: Floats, usual: Floats, height: Floats, typical: Floats) -> 
 def _shape(state: PulseState, rows: Rows, around: Floats32, height: Floats, typical: Floats) -> Bools:
     """Likeness of this beat to the running mean beat; of those alike, crest height and amplitude. Returns who is."""
     beat = around[:, FOOT - TEMPLATE_LEAD :]
-    beat = beat - np.sum(beat, axis=1)[:, None] * np.float32(1.0 / TEMPLATE)
-    beat /= np.sqrt(np.sum(beat * beat, axis=1))[:, None] + np.float32(1e-30)
+    beat = beat - np.add.reduce(beat, axis=1)[:, None] * np.float32(1.0 / TEMPLATE)
+    beat /= np.sqrt(np.add.reduce(beat * beat, axis=1))[:, None] + np.float32(1e-30)
     template = state.template[rows]
-    length = np.sqrt(np.sum(template * template, axis=1))
-    likeness = np.maximum(np.sum(beat * template, axis=1) / (length + np.float32(1e-30)), 0.0)
+    length = np.sqrt(np.add.reduce(template * template, axis=1))
+    likeness = np.maximum(np.add.reduce(beat * template, axis=1) / (length + np.float32(1e-30)), 0.0)
     new = length == 0.0
     good = new | (likeness >= GOOD_MATCH)
     state.match[rows] += MATCH_GAIN * (likeness - state.match[rows])
@@ -193,7 +208,7 @@ def _shape(state: PulseState, rows: Rows, around: Floats32, height: Floats, typi
     known = ~np.isnan(typical)
     state.height[rows] = np.where(known, typical + HEIGHT_GAIN * (np.minimum(height, 2.0 * typical) - typical), height)
     usual = state.amplitude[rows]
-    amplitude = np.maximum(height - np.min(around[:, :FOOT], axis=1), 1e-300)
+    amplitude = np.maximum(height - np.minimum.reduce(around[:, :FOOT], axis=1), 1e-300)
     step = np.minimum(np.maximum(np.log(amplitude / usual), -AMPLITUDE_STEP), AMPLITUDE_STEP)
     after = np.where(np.isnan(usual), amplitude, usual * np.exp(AMPLITUDE_GAIN * step))
     state.amplitude[rows] = np.where(good, after, usual)
@@ -208,10 +223,10 @@ def _intervals(state: PulseState, rows: Rows, since: Floats, summary: Floats, jo
     state.usual_s[rows] = usual
     apart = np.abs(intervals - usual[:, None])
     near = apart <= NEAR * usual[:, None]
-    number = np.sum(near, axis=1)
-    total = np.sum(np.where(near, intervals, 0.0), axis=1)
-    spread = np.sum(np.where(near, apart, 0.0), axis=1) / total
-    share = number / np.maximum(np.sum(apart >= 0.0, axis=1), ENOUGH)
+    number = np.add.reduce(near, axis=1)
+    total = np.add.reduce(np.where(near, intervals, 0.0), axis=1)
+    spread = np.add.reduce(np.where(near, apart, 0.0), axis=1) / total
+    share = number / np.maximum(np.add.reduce(apart >= 0.0, axis=1), ENOUGH)
     even = np.minimum(np.maximum(1.4 - 5.0 * spread, 0.0), 1.0)
     alike = np.minimum(np.maximum((state.match[rows] - 0.5) * 2.5, 0.0), 1.0)
     summary[joined, RATE] = np.where(number >= 2, 60.0 * number / total, np.nan)

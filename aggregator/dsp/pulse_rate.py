@@ -67,7 +67,7 @@ def find_scale(state: PulseState, slab: Slab) -> None:
     slow += recent[:, 3::4]
     slow *= np.float32(0.25)
     state.slow[rows] = np.concatenate([state.slow[rows, SLOW_HZ:], slow], axis=1)
-    level = np.sum(np.abs(slow), axis=1) * np.float32(1.0 / SLOW_HZ)
+    level = np.add.reduce(np.abs(slow), axis=1) * np.float32(1.0 / SLOW_HZ)
     levels = np.concatenate([state.levels[rows, 1:], level[:, None]], axis=1)
     state.levels[rows] = levels
     known = np.minimum(state.slow_filled[rows] + 1, SECONDS)
@@ -76,7 +76,7 @@ def find_scale(state: PulseState, slab: Slab) -> None:
     scale = levels[np.arange(len(rows)), (known - 1) // 2]
     state.scale[rows] = scale
     slow /= scale[:, None] + np.float32(1e-30)
-    cube = np.sum(slow * slow * slow, axis=1) * np.float32(1.0 / SLOW_HZ)
+    cube = np.add.reduce(slow * slow * slow, axis=1) * np.float32(1.0 / SLOW_HZ)
     _find_polarity(state, rows, cube, (level <= MOVING * scale) & (scale > 0))
 
 
@@ -111,7 +111,6 @@ def each_second(state: PulseState, slab: Slab, summary: Floats) -> None:
     _fuse(state, rows, summary[:, RATE], trust, spectral, sure, contact)
     clean = np.minimum(summary[:, CLEAN_S] * (1.0 / CLEAN_ENOUGH_S), 1.0)
     state.rmssd_confidence[rows] = np.where(clean > 0.0, clean, 0.0) * state.trust[rows]
-    state.perfusion[rows] = state.amplitude[rows] / np.abs(slab.x[k, i])
 
 
 def _spectral(state: PulseState, rows: Rows) -> tuple[Floats, Floats]:
@@ -137,9 +136,10 @@ def _spectral(state: PulseState, rows: Rows) -> tuple[Floats, Floats]:
     top = np.log(size[each, best + _AROUND])
     bend = np.minimum(top[:, 0] - 2.0 * top[:, 1] + top[:, 2], -1e-12)
     offset = 0.5 * (top[:, 0] - top[:, 2]) / bend
-    total = np.sum(power[:, BROAD_LOW:], axis=1)
+    total = np.add.reduce(power[:, BROAD_LOW:], axis=1)
     twice = np.where(np.abs(offset) <= 0.25, 0, np.where(offset > 0.0, 1, -1))
-    near = np.sum(power[each, best + _LOBE], axis=1) + np.sum(power[each, 2 * best + twice[:, None] + _LOBE], axis=1)
+    near = np.add.reduce(power[each, best + _LOBE], axis=1)
+    near += np.add.reduce(power[each, 2 * best + twice[:, None] + _LOBE], axis=1)
     share = near / total
     peak = (np.abs(offset) <= 1.0) & (state.slow_filled[rows] >= SPECTRAL_FROM_S)
     sure = np.where(peak, np.minimum(np.maximum((share - 0.55) * 2.5, 0.0), 1.0), 0.0)
