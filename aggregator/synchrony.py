@@ -134,38 +134,48 @@ def window_sums(state: SynchronyState, rows: Rows, end_n: int) -> tuple[Ints, In
     looking like change: a listener at rest then counts as unlike, not as absent.
     """
     total = np.zeros((3, len(FEATURES), RING), np.int64)
-    outside = np.arange(end_n, end_n + RING - WINDOW) % RING
+    first = end_n % RING  # 16 places from here on hold what is not in the window
+    wrapped = max(first - WINDOW, 0)
     for start in range(0, len(rows), BATCH):
         mine = rows[start : start + BATCH]
         x = state.ring[mine]
-        x[:, :, outside] = np.nan
+        x[:, :, first : first + RING - WINDOW] = np.nan
+        x[:, :, :wrapped] = np.nan
         stale = end_n - 1 - state.newest[mine]
-        if int(stale.max()) > 0:  # not written up to the window's end: what stands there is the ring's last round
-            age = (end_n - 1 - np.arange(RING)) % RING
-            x[np.broadcast_to((age < stale[:, None])[:, None, :], x.shape)] = np.nan
-        for whole, part in zip(total, _batch_sums(x), strict=True):
-            whole += part
-    z, zz, count = total[:, :, np.arange(end_n - WINDOW, end_n) % RING]
-    return z, zz, count
+        old = np.flatnonzero(stale > 0)
+        if len(old):  # not written up to the window's end: what stands there is the ring's last round
+            gone = (end_n - 1 - np.arange(RING)) % RING < stale[old, None]
+            x[old] = np.where(gone[:, None, :], np.float32(np.nan), x[old])
+        z, zz, count = _batch_sums(x)
+        total[0] += z
+        total[1] += zz
+        total[2] += count
+    ordered = total[:, :, np.arange(end_n - WINDOW, end_n) % RING]
+    return ordered[0], ordered[1], ordered[2]
 
 
-def _batch_sums(x: Floats32) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]:
+def _batch_sums(x: Floats32) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int8]]:
     """Sums of z, z squared and validity of at most BATCH listeners; x (m, 2, 256) is used up. int32 cannot overflow:
     a sample among n lies within sqrt(n - 1) deviations, so 64 * 255 * 2**16 < 2**31."""
     valid = np.equal(x, x)  # false for NaN only
-    np.copyto(x, 0.0, where=~valid)
-    count = np.add.reduce(valid, axis=2, dtype=np.float32, keepdims=True)
+    mask = valid.astype(np.int32)
+    count = np.add.reduce(mask, axis=2, keepdims=True).astype(np.float32)
+    np.negative(mask, out=mask)  # all bits: and-ing clears gaps, at a third of what np.where costs
+    bits = x.view(np.int32)
+    bits &= mask
     some = np.maximum(count, 1)
     x -= np.add.reduce(x, axis=2, keepdims=True) / some
-    x *= valid
-    variance = np.add.reduce(x * x, axis=2, keepdims=True) / some
+    bits &= mask
+    square = x * x
+    variance = np.add.reduce(square, axis=2, keepdims=True) / some
     enough = count >= LEAST_VALID * WINDOW
-    gain = np.where(enough, 1.0 / np.maximum(np.sqrt(variance), _FLOORS), 0.0).astype(np.float32)
-    x *= gain
-    unit = np.float32(UNIT)
-    z = np.rint(x * unit).astype(np.int32)
-    zz = np.rint(np.multiply(x, x, out=x) * unit).astype(np.int32)
-    m = np.add.reduce(valid & enough, axis=0, dtype=np.int32)
+    gain = np.where(enough, np.float32(UNIT) / np.maximum(np.sqrt(variance), _FLOORS), np.float32(0.0))
+    x *= gain  # z in units of 2**-16
+    np.multiply(x, x, out=square)
+    square *= np.float32(1.0 / UNIT)
+    valid &= enough
+    z, zz = (np.rint(a, out=a).astype(np.int32) for a in (x, square))
+    m = np.add.reduce(valid.view(np.int8), axis=0, dtype=np.int8)  # BATCH < 127
     return np.add.reduce(z, axis=0, dtype=np.int32), np.add.reduce(zz, axis=0, dtype=np.int32), m
 
 

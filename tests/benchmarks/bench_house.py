@@ -51,6 +51,8 @@ def alike(listeners: int) -> tuple[float, float, float]:
     key = rng.integers(0, 1 << 63, listeners).astype(np.uint64)
     spent = []
     for k in range(200):
+        if k % 5 == 0:
+            synchrony.push(state, slice(None), 400 + k // 5, values, valid)
         begun = time.process_time_ns()
         window.advance(state, rows, key, 400 * 250 + 50 * k)
         spent.append((time.process_time_ns() - begun) / 1000)
