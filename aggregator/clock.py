@@ -66,8 +66,10 @@ def jumps(state: ClockState, rows: Rows, time_us: Ints, arrival_ms: Floats, firs
     Packets lie in order of row, then sequence; ``first`` marks each row's first one, which is compared with the
     columns, the others with the packet before them.
     """
-    before_us = np.where(first, state.last_us[rows], np.roll(time_us, 1))
-    before_ms = np.where(first, state.last_arrival_ms[rows], np.roll(arrival_ms, 1))
+    before_us, before_ms = state.last_us[rows], state.last_arrival_ms[rows]
+    if not first.all():
+        before_us[1:] = np.where(first[1:], before_us[1:], time_us[:-1])
+        before_ms[1:] = np.where(first[1:], before_ms[1:], arrival_ms[:-1])
     known = before_us >= 0
     step_ms = (time_us - before_us) * 1e-3
     time_ms = time_us.astype(np.float64) * 1e-3
@@ -80,12 +82,14 @@ def follow(state: ClockState, rows: Rows, first: Rows, time_us: Ints, arrival_ms
     if not len(rows):
         return
     time_ms = time_us * 1e-3
-    delay = arrival_ms - time_ms
-    last = np.append(first[1:], len(time_us)) - 1
-    smallest = np.minimum.reduceat(delay, first)
-    owner = np.repeat(np.arange(len(rows)), last - first + 1)
-    places = np.where(delay == smallest[owner], np.arange(len(delay)), len(delay))
-    at = time_ms[np.minimum.reduceat(places, first)]
+    smallest, at, last = arrival_ms - time_ms, time_ms, first
+    if len(rows) < len(time_us):
+        delay = smallest
+        last = np.append(first[1:], len(time_us)) - 1
+        smallest = np.minimum.reduceat(delay, first)
+        owner = np.repeat(np.arange(len(rows)), last - first + 1)
+        places = np.where(delay == smallest[owner], np.arange(len(delay)), len(delay))
+        at = time_ms[np.minimum.reduceat(places, first)]
     _roll(state, rows[arrival_ms[last] >= state.window_end_ms[rows]], arrival_ms, last, rows)
     better = smallest < state.now_min[rows]
     state.now_min[rows] = np.where(better, smallest, state.now_min[rows])

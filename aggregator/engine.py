@@ -25,11 +25,12 @@ from aggregator.listeners import MAX_LISTENERS, Listeners, Role
 from aggregator.snapshot import PartSnapshot
 from aggregator.states import SeatStates
 from relay.bus import SHARDS
-from relay.entries import FIRST, Entry, EntryError, Stamp, decode_control, is_packets
+from relay.entries import FIRST, PACKETS, Entry, EntryError, Stamp, decode_control
 from relay.parts import PARTS
 from relay.seat_plan import SeatPlan
 
 MAX_PENDING_BYTES = 256 << 20  # contract 7's bound of what a bus may hold unread
+_PACKETS = bytes((PACKETS,))  # first byte of a packet batch
 COUNTERS = ("ticks", "entries", "entries_refused", "entries_stale", "entries_not_owned")
 
 
@@ -137,31 +138,35 @@ class Engine:
 
     def _read(self, cut: int) -> None:
         """Due entries of every stream: runs of packet batches are routed together, controls take effect in between."""
-        due = {}
+        due = self._due(cut)
+        while due:
+            batches: list[Entry] = []
+            for queue in due:
+                while queue and queue[-1].payload[:1] == _PACKETS:
+                    batches.append(queue.pop())
+            if batches:
+                self.intake.offer(batches)
+            for queue in due:
+                while queue and queue[-1].payload[:1] != _PACKETS:
+                    self._control(queue.pop())
+            due = [queue for queue in due if queue]
+
+    def _due(self, cut: int) -> list[list[Entry]]:
+        """Entries stamped before the cut, by stream in ascending order, each stream's newest first."""
+        made = []
         for stream in sorted(self._pending.streams):
             queue = self._pending.streams[stream]
             taken = []
             while queue and queue[0].stamp.ms < cut:
-                taken.append(queue.popleft())
+                entry = queue.popleft()
+                self._pending.size -= len(entry.payload)
+                taken.append(entry)
             if taken:
-                due[stream] = deque(taken)
                 self._position[stream] = taken[-1].stamp
-                self._pending.size -= sum(len(e.payload) for e in taken)
                 self._own["entries"] += len(taken)
-        while due:
-            batches: list[Entry] = []
-            for stream in list(due):
-                queue = due[stream]
-                while queue and is_packets(queue[0].payload):
-                    batches.append(queue.popleft())
-            if batches:
-                self.intake.offer(batches)
-            for stream in list(due):
-                queue = due[stream]
-                while queue and not is_packets(queue[0].payload):
-                    self._control(queue.popleft())
-                if not queue:
-                    del due[stream]
+                taken.reverse()
+                made.append(taken)
+        return made
 
     def _control(self, entry: Entry) -> None:
         try:
@@ -179,12 +184,13 @@ class Engine:
             self._events.add(self, made)
 
     def _advance(self) -> None:
+        seats = self.seating()
         rest, drift, live = self._rules()
         self.chains.observe(live=live, rest=rest, drift=drift, now_ms=self.cut, prior=self.shards_state.prior)
         n = self.listeners.used_rows
         reading = self.chains.reading(n, rest)
         states.advance(self.states, slice(0, n), reading, live[:n], self.cut, self.step_ms)
-        self.alike.step(self, self.seating())
+        self.alike.step(self, seats)
 
     def _rules(self) -> tuple[Bools, Bools, Bools]:
         """For each row: its part takes a resting baseline, lets it drift, and whether the row is computed at all."""

@@ -152,33 +152,37 @@ class Intake:
         """Packets that may be used at once, by row and sequence; all others of slow rows go to ``waiting``."""
         state = self.state
         order = np.flatnonzero(opened.ok & (opened.row >= 0))
-        order = order[np.lexsort((opened.sequence[order], opened.row[order]))]
+        key = (opened.row[order] << 32) | opened.sequence[order]
+        by_key = np.argsort(key, kind="stable")
+        order, key = order[by_key], key[by_key]
         row, sequence = opened.row[order], opened.sequence[order]
-        first = _firsts(row)
-        twice = ~first & (sequence == np.roll(sequence, 1))
+        twice = ~_firsts(key)
         behind = sequence < state.head[row]
         if twice.any() or behind.any():
             self._count_behind(row[behind & ~twice], sequence[behind & ~twice])
             self.counters["duplicates"] += int(np.count_nonzero(twice))
             fresh = ~(twice | behind)
             order, row, sequence = order[fresh], row[fresh], sequence[fresh]
-            first = _firsts(row)
         if not len(order):
             return order
-        begin = np.flatnonzero(first)
-        count = np.diff(np.append(begin, len(row)))
-        rank = np.arange(len(row)) - np.repeat(begin, count)
+        begin, count = _runs(row)
         rows = row[begin]
-        simple = np.logical_and.reduceat(sequence == state.head[row] + rank, begin) & ~state.slow[rows]
-        span = opened.time_us[order[begin + count - 1]] - opened.time_us[order[begin]]
-        simple &= (count <= TICK_PACKETS) & (span >= 0) & (span < TICK_SPAN_US)
-        self._note_run(rows[simple], count[simple])
+        if len(begin) == len(row):
+            simple = (sequence == state.head[row]) & ~state.slow[row]
+        else:
+            rank = np.arange(len(row)) - np.repeat(begin, count)
+            simple = np.logical_and.reduceat(sequence == state.head[row] + rank, begin) & ~state.slow[rows]
+            span = opened.time_us[order[begin + count - 1]] - opened.time_us[order[begin]]
+            simple &= (count <= TICK_PACKETS) & (span >= 0) & (span < TICK_SPAN_US)
         if simple.all():
+            self._note_run(rows, count)
             return order
+        self._note_run(rows[simple], count[simple])
         mine = np.repeat(simple, count)
         for i in order[~mine]:
             self._put(int(opened.row[i]), opened.held(int(i)))
-        return order[mine]
+        kept: Rows = order[mine]
+        return kept
 
     def _note_run(self, rows: Rows, count: Ints) -> None:
         """``count`` packets in order from each row's head on: head, highest and bitmap move together."""
@@ -247,11 +251,13 @@ class Intake:
             return Taken({}, np.empty(0, np.intp), np.empty(0, np.int64))
         usable, jumped = self._clocks(opened, usable)
         row = opened.row[usable]
-        begin = np.flatnonzero(_firsts(row))
+        begin, _ = _runs(row)
         rows = row[begin]
-        anew = jumped[begin] | self.state.anew[rows]
+        anew = self.state.anew[rows]
         self.state.anew[rows] = False
-        clock.forget(self.clock, rows[jumped[begin]])
+        if jumped.any():
+            anew |= jumped[begin]
+            clock.forget(self.clock, rows[jumped[begin]])
         clock.follow(self.clock, rows, begin, opened.time_us[usable], opened.arrivals.arrival_ms[usable])
         time_ms = opened.time_us[usable].astype(np.float64) * 1e-3
         house = clock.to_house(self.clock, row, time_ms)
@@ -259,15 +265,13 @@ class Intake:
         if old.any():
             self.counters["too_old"] += int(np.count_nonzero(old))
             usable = usable[~old]
-        stamp = (
-            np.maximum.reduceat(opened.arrivals.stamp_ms[usable], np.flatnonzero(_firsts(opened.row[usable])))
-            if len(usable)
-            else np.empty(0, np.int64)
-        )
-        heard = opened.row[usable][_firsts(opened.row[usable])]
+            begin, _ = _runs(opened.row[usable])
         marks = np.zeros(self.listeners.capacity, np.bool_)
         marks[rows] = anew
-        return Taken(_by_kind(opened, usable, marks), heard, stamp)
+        heard = opened.row[usable][begin]
+        stamp = opened.arrivals.stamp_ms[usable]
+        newest = np.maximum.reduceat(stamp, begin) if len(begin) else stamp
+        return Taken(_by_kind(opened, usable, marks), heard, newest)
 
     def _clocks(self, opened: Opened, usable: Rows) -> tuple[Rows, Bools]:
         """Find jumps of the phones' clocks. A jump behind a row's first packet waits for the next tick: what a kernel
@@ -290,19 +294,30 @@ class Intake:
         return usable[keep], jumped[keep]
 
 
-def _firsts(row: Rows) -> Bools:
-    """Where a run of equal rows begins."""
-    first = np.ones(len(row), np.bool_)
-    np.not_equal(row[1:], row[:-1], out=first[1:])
+def _firsts(key: Rows) -> Bools:
+    """Where a run of equal numbers begins."""
+    first = np.ones(len(key), np.bool_)
+    np.not_equal(key[1:], key[:-1], out=first[1:])
     return first
 
 
+def _runs(row: Rows) -> tuple[Rows, Ints]:
+    """Where each run of equal rows begins, and how long it is."""
+    begin = np.flatnonzero(_firsts(row))
+    count = np.empty(len(begin), np.int64)
+    np.subtract(begin[1:], begin[:-1], out=count[:-1])
+    if len(begin):
+        count[-1] = len(row) - begin[-1]
+    return begin, count
+
+
 def _by_kind(opened: Opened, usable: Rows, anew: Bools) -> dict[int, Samples]:
-    """Samples of the usable packets by channel kind."""
+    """Samples of the usable packets by channel kind; ``anew`` by row."""
     made = {}
     for kind, run in gather(opened, usable).items():
-        begin = np.flatnonzero(_firsts(run.row))
-        rows = run.row[begin]
-        counts = np.add.reduceat(run.count, begin)
+        begin, _ = _runs(run.row)
+        rows, counts = run.row, run.count
+        if len(begin) < len(rows):
+            rows, counts = rows[begin], np.add.reduceat(run.count, begin)
         made[kind] = Samples(rows, np.cumsum(counts) - counts, counts, run.time_us, run.value, anew[rows])
     return made

@@ -97,23 +97,27 @@ def _readable(payload: bytes) -> bool:
 
 def _open(entries: Sequence[Entry]) -> Arrivals | None:
     """All entries, or None when at least one is malformed."""
-    payloads = [e.payload for e in entries]
-    if any(p[:2] != _HEAD or len(p) < HEAD_BYTES for p in payloads):
-        return None
-    counts = [int.from_bytes(p[4:HEAD_BYTES], "little") for p in payloads]
-    ends = [HEAD_BYTES + RECORD_DTYPE.itemsize * n for n in counts]
-    if any(len(p) < end for p, end in zip(payloads, ends, strict=True)):
-        return None
-    record = np.frombuffer(b"".join(p[HEAD_BYTES:end] for p, end in zip(payloads, ends, strict=True)), RECORD_DTYPE)
+    payloads, counts, ends, records = [], [], [], []
+    for entry in entries:
+        payload = entry.payload
+        number = int.from_bytes(payload[4:HEAD_BYTES], "little")
+        end = HEAD_BYTES + RECORD_DTYPE.itemsize * number
+        if payload[:2] != _HEAD or len(payload) < end:
+            return None
+        payloads.append(payload)
+        counts.append(number)
+        ends.append(end)
+        records.append(payload[HEAD_BYTES:end])
+    record = np.frombuffer(b"".join(records), RECORD_DTYPE)
     size = record["size"].astype(np.int64)
-    number, length, body = (np.array(x, np.int64) for x in (counts, [len(p) for p in payloads], ends))
+    number_of, length, body = (np.array(x, np.int64) for x in (counts, [len(p) for p in payloads], ends))
     sums = np.concatenate(([0], np.cumsum(size)))
-    last = np.cumsum(number)
-    before = sums[last - number]
+    last = np.cumsum(number_of)
+    before = sums[last - number_of]
     if not np.array_equal(sums[last] - before, length - body) or (len(size) and int(size.max()) > MAX_PACKET_BYTES):
         return None
     base = np.cumsum(length) - length + body - before
-    stamp: Ints = np.repeat(np.array([e.stamp.ms for e in entries], np.int64), number)
+    stamp: Ints = np.repeat(np.array([e.stamp.ms for e in entries], np.int64), number_of)
     arrival = stamp.astype(np.float64) - record["age_ms"]
     return Arrivals(
         np.frombuffer(b"".join(payloads), np.uint8),
@@ -122,6 +126,6 @@ def _open(entries: Sequence[Entry]) -> Arrivals | None:
         np.empty(0, np.intp),
         arrival,
         stamp,
-        np.repeat(base, number) + sums[:-1],
+        np.repeat(base, number_of) + sums[:-1],
         size,
     )

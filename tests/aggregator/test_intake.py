@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -345,7 +346,7 @@ def test_packets_read_by_layout_and_one_by_one_are_the_same(seed: int, monkeypat
     phones = [Phone(i) for i in range(1, 5)]
     phones[3].channels = (replace(CHANNELS[0], rate_hz=50.0, scale=2.0), *CHANNELS[1:])
     raw = {p.listener: mixed_packets(rng, 30) for p in phones}
-    seen = []
+    seen: list[Any] = []
     for least in (4, 10**9):
         monkeypatch.setattr(intake_open, "LEAST_ALIKE", least)
         intake = room(*phones)
