@@ -32,7 +32,7 @@ from aggregator.dsp.electrodermal_filter import (
 )
 from aggregator.dsp.grid import Events, GridBlock
 
-COUNTED_SHARE = 0.86  # an estimate of 86 % of the minimum counts: slow shapes read low; precision stays over 0.98
+COUNTED_SHARE = 0.88  # an estimate of 88 % of the minimum counts: slow shapes read low; precision stays over 0.98
 MINIMUM_FLOOR_US = 0.01  # Boucsein et al. 2012: smallest response counted by computer
 NOISY_US = 0.03  # mean absolute error of the filter at which trust is halved: ten times a good sensor's
 

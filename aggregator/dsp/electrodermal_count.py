@@ -10,7 +10,7 @@ from aggregator.dsp.columns import Floats, Ints, Rows
 from aggregator.dsp.electrodermal_filter import COUNTED, LOG_ODDS, MISSING, QUIET, WATCHED, WATCHED_NOW
 from aggregator.dsp.grid import SKIN_HZ, Events
 
-BIN_STEPS = 16  # 2 s: the window's edge is that coarse
+BIN_STEPS = 16  # 2 s: the window's edge is that coarse; a power of two
 WINDOW_BINS = 30
 LEAST_WATCHED_STEPS = 15 * SKIN_HZ  # a rate from less than 15 s says nothing: one response would read 4 and more
 
@@ -50,7 +50,7 @@ def skip(state: Counts, rows: Rows, c: Floats, index: Ints, at: Rows) -> None:
 
 def _roll(state: Counts, rows: Rows, c: Floats, index: Ints) -> None:
     """A new bin begins: store the one before, forget the one of a minute ago."""
-    at = np.flatnonzero(index % BIN_STEPS == 0)
+    at = np.flatnonzero(index & (BIN_STEPS - 1) == 0)
     if not len(at):
         return
     who = rows[at]

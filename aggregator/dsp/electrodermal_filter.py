@@ -120,34 +120,35 @@ def _peaks(c: Floats, x: Floats, w3: Floats, index: Ints, height: float) -> tupl
     up = (c[RISING] > 0.0) & free
     c[LOW] = np.where(up, c[LOW], np.where(free, np.minimum(c[LOW], u), u))
     needed = np.maximum(height, NOISE_HEIGHTS * c[NOISE])
-    start = np.flatnonzero(free & ~up & (u > c[LOW] + 0.5 * needed))
-    if len(start):
-        c[HIGH, start] = u[start]
-        _start(c, start, x, index)
-        up[start] = True
-    c[RISING] = up
+    above = u - c[LOW]
+    start = free & ~up & (above > 0.5 * needed)
     # What has stayed lower than a response for 0.5 s is drift or noise, and so is what came before a sudden rise:
     # whatever comes of it begins now.
     tall = c[HIGH] - c[LOW]
     low = up & (tall < needed)
-    slow = np.flatnonzero(low & (index - c[ONSET] > FOUND_STEPS))
-    c[LOW, slow] = np.maximum(c[LOW, slow], u[slow] - 0.5 * needed[slow])
-    c[HIGH, slow] = u[slow]
-    _start(c, slow, x, index)
-    _start(c, np.flatnonzero(low & (u - c[LOW] > FOUND_RATIO * tall)), x, index)
+    slow = low & (index - c[ONSET] > FOUND_STEPS)
+    foot = np.flatnonzero(start | slow | (low & (above > FOUND_RATIO * tall)))
+    if len(foot):
+        _found(c, foot, start[foot], slow[foot], x[foot], index[foot], needed[foot])
+        up |= start
+    c[RISING] = up
     at = np.flatnonzero(up)
     if not len(at):
         return at, np.empty(0), np.empty(0)
     return _decide(c, at, x[at], w3[at], index[at], needed[at])
 
 
-def _start(c: Floats, at: Rows, x: Floats, index: Ints) -> None:
+def _found(c: Floats, at: Rows, start: Bools, slow: Bools, x: Floats, index: Ints, needed: Floats) -> None:
     """A peak may begin here: its foot, and what the responses before it are about to lose a step."""
-    c[BASE, at] = np.minimum(c[X3, at], x[at])
-    c[TOP, at] = x[at]
+    u, low = c[DRIVER, at], c[LOW, at]
+    # Moving the foot by itself leaves the peak's height alone, except where drift has carried the driver away.
+    c[LOW, at] = np.where(slow, np.maximum(low, u - 0.5 * needed), low)
+    c[HIGH, at] = np.where(start | slow, u, c[HIGH, at])
+    c[BASE, at] = np.minimum(c[X3, at], x)
+    c[TOP, at] = x
     c[STEEP, at] = 0.0
     c[DECAY, at] = (1.0 - KEEP_RECOVERY) * c[SLOW, at] - (1.0 - KEEP_RISE) * c[FAST, at]
-    c[ONSET, at] = index[at]
+    c[ONSET, at] = index
 
 
 def _decide(c: Floats, at: Ints, x: Floats, w3: Floats, index: Ints, needed: Floats) -> tuple[Rows, Floats, Floats]:
@@ -163,6 +164,8 @@ def _decide(c: Floats, at: Ints, x: Floats, w3: Floats, index: Ints, needed: Flo
     c[HIGH, at], c[TOP, at], c[STEEP, at], c[MIDWAY, at] = hi, top, steep, midway
     drift = age > LONGEST_STEPS
     done = ((hi - u > FALL_SHARE * (hi - lo)) & (age >= DECISION_STEPS)) | drift
+    if not done.any():
+        return at[:0], lo[:0], lo[:0]
     rise = top - c[BASE, at]
     noise = c[NOISE, at]
     step = steep > STEP_SHARE * rise
