@@ -13,6 +13,8 @@ from aggregator.dsp.features import AUDIENCE, FeatureTable
 
 SQUASH_DEVIATIONS = 4.0  # contract 10: arousal = (1 + tanh(z / 4)) / 2
 FEATURE_LIMIT = 6.0  # deviations one feature may count: an artefact of ten times says no more than "very"
+CALM_LIMIT = 3.0  # deviations towards calm that one feature may count: rest is near the calm end, far below it lie
+# fingers that move (large amplitude) or warm up (temperature), not deep calm
 Z_LIMIT = 8.0  # deviations of the fused value: arousal stays within 0.018..0.982
 SAME_CHANNEL_CORRELATION = 0.6  # at rest, between features of one channel (P: drive, level and count share responses)
 OTHER_CHANNEL_CORRELATION = 0.2  # between channels (P: movement and breath in common; Boudewyns 1976 found less)
@@ -44,7 +46,7 @@ def combine(z: Floats, weight: Floats, table: FeatureTable) -> Floats:
     With s the table's signs, w >= 0 the effective weights and R the assumed correlations at rest (1 on the diagonal,
     0.6 within a channel, 0.2 between channels)::
 
-        z = clip(sum(s w z) / sqrt(w' R w), -8, 8);   0 where sum(w) = 0
+        z = clip(sum(w max(s z, -3)) / sqrt(w' R w), -8, 8);   0 where sum(w) = 0
 
     Args:
         z, weight: (m, F). Returns: (m,). Multiplying all weights by one number changes nothing.
@@ -52,7 +54,7 @@ def combine(z: Floats, weight: Floats, table: FeatureTable) -> Floats:
     Agreement counts: two channels at +2 give more than one at +2, because chance makes both deviate less often.
     Does not estimate R from the listener: 120 s of rest are too few. Source: variance of a weighted sum (D).
     """
-    total = _across(weight * z * table.sign)
+    total = _across(weight * np.maximum(z * table.sign, -CALM_LIMIT))
     square = _across(weight * weight)
     channels = [_across(weight[:, numbers[0] : numbers[-1] + 1]) for numbers in table.of_channel.values()]
     between, within = channels[0].copy(), channels[0] * channels[0]

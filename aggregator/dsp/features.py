@@ -279,12 +279,13 @@ def audience_inputs(
 
     ``responder``: bool or [0, 1]; 0 lowers trust in drive and responses to NON_RESPONDER_TRUST, so that a listener
     who never shows responses is not read as calm. ``more``: further readings (a performer's). Amplitude and level
-    enter trust nowhere: a faint signal with clean beats counts as much as a strong one.
+    enter trust nowhere: a faint signal with clean beats counts as much as a strong one. An amplitude is one only where
+    beats are: what moves the finger makes waves without them.
     """
     reacts = NON_RESPONDER_TRUST + (1.0 - NON_RESPONDER_TRUST) * np.asarray(responder, np.float64)
     readings = {
         "pulse_rate": Reading(rate_bpm, (rate_confidence, pulse_contact)),
-        "pulse_amplitude": Reading(amplitude, (pulse_quality, pulse_contact)),
+        "pulse_amplitude": Reading(amplitude, (pulse_quality, rate_confidence, pulse_contact)),
         "skin_level": Reading(level_us, (skin_quality, skin_contact)),
         "skin_drive": Reading(drive, (skin_quality, skin_contact, reacts)),
         "skin_responses": Reading(responses_per_min, (skin_quality, skin_contact, reacts)),

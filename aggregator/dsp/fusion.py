@@ -27,8 +27,8 @@ class FusionSettings:
     the first value. ``trust_rise_s``/``trust_fall_s``: time constants of confidence. ``trusted``: a feature below this
     keeps its last value (its weight still falls). ``still``: movement above it is no clean second of rest.
     ``hold_movement``: movement above it holds the features, so that exercise is not published as feeling (above 1:
-    never). ``artefact_hold_s``: how long features are held after pulse and skin collapse at once, with confidence
-    times ``artefact_confidence``.
+    never). ``artefact_hold_s``: how long features are held after either such movement or pulse and skin collapsing at
+    once, with confidence times ``artefact_confidence``.
     """
 
     baseline: BaselineSettings = field(default_factory=BaselineSettings)
@@ -39,7 +39,7 @@ class FusionSettings:
     onset_s: float = 1.0
     trust_rise_s: float = 2.0
     trust_fall_s: float = 0.5
-    trusted: float = 0.3
+    trusted: float = 0.5
     still: float = 0.3
     hold_movement: float = 0.6
     artefact_hold_s: float = 2.0
@@ -50,6 +50,8 @@ PERFORMER = FusionSettings(hold_movement=2.0)  # while a performer moves, confid
 KEY_BITS = 0xFFFF  # turns need few bits; a whole pseudonym has no place among the columns
 COLLAPSE = 0.5  # pulse and skin trust both below half of their own last seconds: knocked, clapped or pulled
 COLLAPSE_MEMORY_S = 5.0
+LEAP = 0.5  # logarithm: a pulse wave 1.65 times its size; vessels widen over minutes, hands move in a second
+LEAP_MEMORY_S = 20.0
 
 
 @dataclass(slots=True)
@@ -73,6 +75,9 @@ class FusionState(BaselineState):
     level: Floats = column(doc="coverage, rises slowly and falls fast")
     recent_pulse: Floats = column(doc="pulse trust of the last seconds")
     recent_skin: Floats = column(doc="skin trust of the last seconds")
+    recent_amplitude: Floats = column(
+        fill=np.nan, doc="log pulse amplitude of the last seconds, from the first trusted one on"
+    )
     artefact_s: Floats = column(doc="seconds of hold left")
 
 
@@ -134,6 +139,7 @@ def _refresh(
     span = stride * dt_s
     values, quality = gather(table, inputs, due)
     moving = np.zeros(len(due)) if inputs.movement is None else np.fmin(np.fmax(inputs.movement[due], 0.0), 1.0)
+    _distrust_leaps(state, due, values, quality, span, settings.trusted, table)
     artefact = _artefact(state, due, quality, moving, span, settings, table)
     good = (quality >= settings.trusted) & ~artefact[:, None]
     held = _hold(state.held.take(due, axis=0), values, good, span, table)
@@ -160,6 +166,23 @@ def _hold(before: Floats, values: Floats, good: Bools, span: float, table: Featu
     return np.where(good, new, before)
 
 
+def _distrust_leaps(
+    state: FusionState, due: Rows, values: Floats, quality: Floats, span: float, trusted: float, table: FeatureTable
+) -> None:
+    """A pulse wave that grows by more than LEAP above both rest and its last seconds is a finger that moves, not one
+    that warms: its pulse is not trusted until the memory has caught up (a sensor that was put on anew)."""
+    if "pulse_amplitude" not in table.names:
+        return
+    f = table.names.index("pulse_amplitude")
+    now, recent = values[:, f], state.recent_amplitude[due]
+    leap = now > np.fmax(recent, state.location[due, f]) + LEAP
+    known = np.where(np.isfinite(recent) | (quality[:, f] < trusted), recent, now)
+    for g in table.of_channel["pulse"]:
+        quality[:, g] *= ~leap
+    step = (now - known) * (1.0 - np.exp(-span / LEAP_MEMORY_S))
+    state.recent_amplitude[due] = np.where(np.isfinite(step), known + step, known)
+
+
 def _artefact(
     state: FusionState,
     due: Rows,
@@ -180,8 +203,9 @@ def _artefact(
             fallen &= (now < COLLAPSE * before) & (before > settings.trusted)
             recent[due] = before + (now - before) * (1.0 - np.exp(-span / COLLAPSE_MEMORY_S))
         hold = np.where(fallen, settings.artefact_hold_s, hold)
+    hold = np.where(moving >= settings.hold_movement, settings.artefact_hold_s, hold)
     state.artefact_s[due] = hold
-    return (hold > 0.0) | (moving >= settings.hold_movement)
+    return hold > 0.0
 
 
 def _fuse(

@@ -149,6 +149,29 @@ def test_a_clap_without_a_motion_sensor_is_held() -> None:
     assert house.state.confidence[0] < 0.5 * full
 
 
+def test_a_dancing_finger_without_a_motion_sensor_is_held() -> None:
+    """A pulse wave of three times its size with the beat of the music for a rate: movement, not calm nor excitement."""
+    house = rested(dt_s=0.05)
+    full = house.state.confidence[0]
+    dance = {**CALM, "pulse_rate": 120.0, "pulse_amplitude": 300.0}
+    seen = house.run(12.0, dance)
+    assert np.abs(seen - 0.5).max() < 0.05
+    assert house.state.confidence[0] < 0.85 * full
+    house.run(40.0, {**CALM, "pulse_amplitude": 300.0})
+    assert house.state.trust[0, 0] == 1.0, "a sensor put on anew is believed again"
+
+
+def test_fingers_that_warm_or_return_from_tension_are_no_leap() -> None:
+    house = rested()
+    house.run(30.0, {**CALM, "pulse_amplitude": 50.0})
+    for k in range(25):
+        house.tick({**CALM, "pulse_amplitude": 50.0 + 2.0 * k})
+        assert house.state.trust[0, 0] == 1.0
+    for k in range(600):
+        house.tick({**CALM, "pulse_amplitude": 100.0 * 2.5 ** (k / 600)})
+        assert house.state.trust[0, 0] == 1.0
+
+
 def test_a_single_lost_channel_is_no_clap() -> None:
     house = rested()
     house.trust["pulse"][:] = 0.0
