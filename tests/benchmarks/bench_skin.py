@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from aggregator.dsp import electrodermal, motion, temperature
+from aggregator.dsp.columns import Columns
 from aggregator.dsp.grid import MOTION_HZ, PULSE_HZ, SKIN_HZ, TEMPERATURE_HZ
 from aggregator.dsp.resample import GridState, Mode, resample
 
@@ -23,7 +24,11 @@ CHANNELS: tuple[tuple[str, int, Mode, int, float, Any], ...] = (
     ("temperature", TEMPERATURE_HZ, "mean", 1, 33.0, temperature),
     ("motion", MOTION_HZ, "mean", 4, 9.8, motion),
 )
-STATES = {electrodermal: electrodermal.SkinState, temperature: temperature.TemperatureState, motion: motion.MotionState}
+STATES: dict[Any, type[Columns]] = {
+    electrodermal: electrodermal.SkinState,
+    temperature: temperature.TemperatureState,
+    motion: motion.MotionState,
+}
 
 
 def measure(listeners: int, grid_hz: int, mode: Mode, packets: int, level: float, kernel: Any) -> tuple[float, float]:
@@ -59,7 +64,8 @@ def main() -> None:
         for name, grid_hz, mode, packets, level, kernel in CHANNELS:
             made = measure(listeners, grid_hz, mode, packets, level, kernel)
             print(f"{listeners:>10}  {name:<26}{made[0]:>12.2f}{made[1]:>12.2f}")
-    for columns in (GridState, *STATES.values()):
+    kinds: list[type[Columns]] = [GridState, *STATES.values()]
+    for columns in kinds:
         print(f"{columns.__name__}: {sum(columns.bytes_a_listener().values())} bytes a listener")
 
 
