@@ -12,7 +12,17 @@ from importlib.metadata import PackageNotFoundError, version
 from aggregator.command.errors import UserError
 from aggregator.command.settings import SettingsError
 
-COMMANDS = ("demo", "serve", "relay_role", "aggregate", "seats", "loadtest_run", "analyse", "settings_table")
+COMMANDS = (
+    "demo",
+    "serve",
+    "relay_role",
+    "aggregate",
+    "seats",
+    "secrets_file",
+    "loadtest_run",
+    "analyse",
+    "settings_table",
+)
 OWN_PACKAGES = ("relay", "aggregator", "loadtest")
 DESCRIPTION = """\
 A concert audience's arousal, measured seat by seat and handed to the show engine over open standards.
