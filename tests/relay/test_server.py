@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import re
+import shutil
+import ssl
+import subprocess
 import urllib.error
 import urllib.request
 from collections.abc import Awaitable, Callable, Sequence
+from pathlib import Path
 
 import pytest
 import uvloop
+import websockets
 from prometheus_client.parser import text_string_to_metric_families
 
 from relay import metrics
@@ -319,6 +324,29 @@ async def test_a_port_in_use_is_an_os_error() -> None:
         with pytest.raises(OSError, match="in use"):
             async with a_relay(port=relay.port):
                 pass
+
+
+@pytest.mark.skipif(shutil.which("openssl") is None, reason="needs openssl to make a certificate")
+async def test_over_tls(tmp_path: Path) -> None:
+    key, certificate = tmp_path / "key", tmp_path / "certificate"
+    command = [
+        "openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "1",
+        "-keyout", str(key), "-out", str(certificate), "-subj", "/CN=localhost",
+        "-addext", "subjectAltName=DNS:localhost",
+    ]  # fmt: skip
+    await asyncio.to_thread(subprocess.run, command, check=True, stderr=subprocess.DEVNULL)
+    ours = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    ours.load_cert_chain(certificate, key)
+    async with a_relay(tls=ours) as relay:
+        theirs = ssl.create_default_context(cafile=str(certificate))
+        url = f"wss://localhost:{relay.port}/phone"
+        async with websockets.connect(url, ssl=theirs, host="127.0.0.1", compression=None) as phone:
+            await phone.send(hello())
+            await phone.send(simple(0))
+            await acknowledged(phone, 1)
+            for _ in range(1_000):
+                await phone.send(b"")
+            assert await close_code(phone) == 1008
 
 
 async def test_two_relays_share_a_port() -> None:
