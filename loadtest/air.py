@@ -11,7 +11,7 @@ import asyncio
 import random
 import sys
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, cast
 
 import orjson
 
@@ -37,8 +37,7 @@ class Way(asyncio.Protocol):
         self._cut_at = self._next(air.cuts_a_minute)
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)
-        self.transport = transport
+        self.transport = cast(asyncio.Transport, transport)  # uvloop's transports are no subclasses of it
 
     def data_received(self, data: bytes) -> None:
         if self.filter is not None:

@@ -222,9 +222,13 @@ class OwnHouse(House):
             return ""
         return f"the house ended by itself (code {process.returncode}): {self.last_words()}"
 
+    def log_text(self) -> str:
+        """All that the house said."""
+        return (self.directory / "house.log").read_text(errors="replace")
+
     def last_words(self) -> str:
         """The last line of the house's log."""
-        lines = (self.directory / "house.log").read_text(errors="replace").strip().splitlines()
+        lines = self.log_text().strip().splitlines()
         return lines[-1] if lines else "it said nothing"
 
     async def restart(self) -> None:

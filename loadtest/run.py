@@ -102,6 +102,8 @@ async def _run(args: argparse.Namespace, chosen: Scenario, ripieno: Sequence[str
         house = await _house(args, chosen, ripieno, Path(folder))
         try:
             finding = await conduct(args, chosen, house, progress)
+            if house.ended() and isinstance(house, OwnHouse):
+                _keep_log(house, args.out, finding)
         finally:
             await house.close()
     _write(args.out, finding)
@@ -216,6 +218,14 @@ def _interruptible() -> Iterator[None]:
     finally:
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.remove_signal_handler(number)
+
+
+def _keep_log(house: OwnHouse, out: Path, finding: Finding) -> None:
+    """A house that ended by itself said why."""
+    kept = out.with_suffix(".house.log")
+    with contextlib.suppress(OSError):
+        kept.write_text(house.log_text(), encoding="utf-8")
+        finding.notes.append(f"what the house said is in {kept}")
 
 
 def _write(out: Path, finding: Finding) -> None:

@@ -59,7 +59,7 @@ class SmallRelay:
             async for message in socket:
                 actions = session.receive(message, time.monotonic() * 1000)
                 await self._act(session, socket, actions)
-                if session.unsent >= 8:
+                if session.unsent:  # at once: how a relay gathers acknowledgements is its own tests' matter
                     await self._act(session, socket, session.ack())
         self._live.pop(session, None)
 
