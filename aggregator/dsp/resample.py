@@ -71,7 +71,7 @@ def resample(
         same grid; where a jump leads back in time, the grid is anchored anew and the index goes on counting.
         Samples earlier than one before them are dropped and counted in ``state.dropped``.
     """
-    if np.any(count <= 0):
+    if not count.all():
         some = count > 0
         rows, first, count, jumped = rows[some], first[some], count[some], jumped[some]
     if not len(rows):
@@ -163,10 +163,10 @@ def _fill(state: GridState, seg: Segments, made: Points, first: Ints, last: Ints
 
 def _falling(rows: Rows, size: Ints) -> Rows:
     """Order by falling size, then rising row; empty ones left out."""
-    if not np.all(rows[1:] > rows[:-1]):
+    if not (rows[1:] > rows[:-1]).all():
         return np.lexsort((rows, -size))[: int(np.count_nonzero(size))]
     if size.min() == size.max():
         return np.arange(len(rows) if size[0] else 0)
     # Stable on 16 bits is a radix sort.
-    small = (np.uint16(65535) - np.minimum(size, 65535).astype(np.uint16)).astype(np.uint16)
+    small = (65535 - np.minimum(size, 65535)).astype(np.uint16)
     return np.argsort(small, kind="stable")[: int(np.count_nonzero(size))]

@@ -78,7 +78,7 @@ def contiguous(first: Ints, count: Ints, time_us: Ints, value: Floats) -> tuple[
     """The runs one after another, and where each starts."""
     ends = np.cumsum(count)
     start = ends - count
-    if ends[-1] == len(time_us) and np.array_equal(first, start):
+    if ends[-1] == len(time_us) and (first == start).all():
         return time_us, value, start
     take = np.arange(ends[-1]) + np.repeat(first - start, count)
     return time_us[take], value[take], start
