@@ -86,7 +86,7 @@ class Engine:
         self.k = -1
         self.cut = t0_ms
         self.step_ms = 0
-        self._own: dict[str, int] = dict.fromkeys(COUNTERS + engine_controls.COUNTERS, 0)
+        self.own_counters: dict[str, int] = dict.fromkeys(COUNTERS + engine_controls.COUNTERS, 0)
         self._pending = _Pending()
         self._position: dict[int, Stamp] = {}
         self._streams = frozenset((*self.owned, shards))
@@ -95,8 +95,8 @@ class Engine:
 
     @property
     def counters(self) -> dict[str, int]:
-        """Monotone counts by name; the engine's own part may be written to by its controls."""
-        return self._own
+        """Monotone counts by name."""
+        return {**self.own_counters, **self.intake.counters, "events_dropped": self._events.dropped}
 
     def cut_ms(self, k: int) -> int:
         """Tick k's cut: t0 + ceil(1000 k / rate), whole ms of house time."""
@@ -107,15 +107,15 @@ class Engine:
         pending = self._pending
         for entry in entries:
             if entry.stream not in self._streams:
-                self._own["entries_not_owned"] += 1
+                self.own_counters["entries_not_owned"] += 1
                 continue
             size = len(entry.payload)
             if pending.size + size > MAX_PENDING_BYTES:
-                self._own["entries_refused"] += 1
+                self.own_counters["entries_refused"] += 1
                 continue
             queue = pending.streams.setdefault(entry.stream, deque())
             if entry.stamp <= (queue[-1].stamp if queue else self._position.get(entry.stream, FIRST)):
-                self._own["entries_stale"] += 1
+                self.own_counters["entries_stale"] += 1
                 continue
             queue.append(entry)
             pending.size += size
@@ -133,7 +133,7 @@ class Engine:
         self.absorb(cut)
         self.k, self.cut = k, cut
         self._advance()
-        self._own["ticks"] += 1
+        self.own_counters["ticks"] += 1
         return engine_view.snapshot(self, self.seating())
 
     def _read(self, cut: int) -> None:
@@ -163,7 +163,7 @@ class Engine:
                 taken.append(entry)
             if taken:
                 self._position[stream] = taken[-1].stamp
-                self._own["entries"] += len(taken)
+                self.own_counters["entries"] += len(taken)
                 taken.reverse()
                 made.append(taken)
         return made
@@ -172,7 +172,7 @@ class Engine:
         try:
             event = decode_control(entry.payload)
         except EntryError:
-            self._own["control_malformed"] += 1
+            self.own_counters["control_malformed"] += 1
             return
         engine_controls.apply(self, event, entry.stamp, entry.stream)
 
@@ -241,11 +241,9 @@ class Engine:
         self._position = {stream: stamp for stream, stamp in positions.items() if stream in self._streams}
 
     def all_counters(self) -> dict[str, int]:
-        """Every counter of the engine, as the snapshot carries it."""
+        """The counters and what waits at present, as the snapshot carries them."""
         return {
-            **self._own,
-            **self.intake.counters,
-            "events_dropped": self._events.dropped,
+            **self.counters,
             "waiting_listeners": len(self.intake.waiting),
             "pending_bytes": self._pending.size,
         }

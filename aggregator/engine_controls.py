@@ -54,7 +54,7 @@ class Muted:
 
 def apply(engine: Engine, event: Control, stamp: Stamp, stream: int) -> None:
     """Take one control entry of ``stream``; what does not concern the engine is ignored."""
-    engine.counters["controls"] += 1
+    engine.own_counters["controls"] += 1
     handler = _HANDLERS.get(type(event))
     if handler is not None:
         handler(engine, event, stamp, stream)
@@ -66,13 +66,13 @@ def _join(engine: Engine, event: entries.Join, stamp: Stamp, stream: int) -> Non
         engine.absorb(stamp.ms)  # packets of the old stream that were read before this claim still count
     done, row = engine.listeners.claim(event, stamp, stream)
     if done is Claimed.REFUSED:
-        engine.counters["claims_refused"] += 1
+        engine.own_counters["claims_refused"] += 1
         return
-    engine.counters["claims"] += 1
+    engine.own_counters["claims"] += 1
     if not 0 < event.seat <= engine.plan.seats and event.role == "audience":
-        engine.counters["seats_unknown"] += 1
+        engine.own_counters["seats_unknown"] += 1
     if done is Claimed.REPLACED:
-        engine.counters["claims_replaced"] += 1
+        engine.own_counters["claims_replaced"] += 1
         engine.listeners.clear(row)  # baseline follows the stream, never the seat or the phone
     if done is not Claimed.SAME:
         engine.intake.start(row, event.lowest)
@@ -90,7 +90,7 @@ def _departure(engine: Engine, event: entries.Departure, _: Stamp, __: int) -> N
 
 def _consent(engine: Engine, event: entries.Consent, _: Stamp, __: int) -> None:
     yes = event.answer is True
-    engine.counters["consents" if yes else "withdrawals"] += 1
+    engine.own_counters["consents" if yes else "withdrawals"] += 1
     row = engine.listeners.answer(event.listener, yes)
     if row >= 0 and not yes:
         engine.intake.drop(row)
@@ -103,7 +103,7 @@ def _consent(engine: Engine, event: entries.Consent, _: Stamp, __: int) -> None:
 
 
 def _erase(engine: Engine, event: entries.Erase, _: Stamp, __: int) -> None:
-    engine.counters["erasures"] += 1
+    engine.own_counters["erasures"] += 1
     row = engine.listeners.row_of.get(event.listener, -1)
     if row >= 0:
         engine.intake.drop(row)
@@ -120,7 +120,7 @@ def _skip(engine: Engine, event: entries.Skip, _: Stamp, __: int) -> None:
 
 def _part(engine: Engine, event: entries.Part, stamp: Stamp, stream: int) -> None:
     if event.name not in PARTS:
-        engine.counters["control_ignored"] += 1
+        engine.own_counters["control_ignored"] += 1
         return
     engine.shards_state.part[stream] = event.name
     engine.shards_state.part_stamp[stream] = stamp
@@ -131,19 +131,19 @@ def _baseline(engine: Engine, event: entries.Baseline, _: Stamp, stream: int) ->
         table = engine.listeners.table
         rows = engine.listeners.rows()
         engine.chains.undo_rest(rows[table.shard[rows] == stream])
-        engine.counters["baselines_undone"] += 1
+        engine.own_counters["baselines_undone"] += 1
     elif event.action == "load":
         slots = [s for s, name in engine.listeners.names.items() if name == event.name]
         loaded = [engine.chains.load_rest(slot, event.values) for slot in slots]
-        engine.counters["baselines_loaded" if any(loaded) else "control_ignored"] += 1
+        engine.own_counters["baselines_loaded" if any(loaded) else "control_ignored"] += 1
 
 
 def _prior(engine: Engine, event: entries.HousePrior, _: Stamp, stream: int) -> None:
     if all(isinstance(v, int | float) and 0 < v < np.inf for v in event.scale.values()):
         engine.shards_state.prior[stream] = {k: float(v) for k, v in event.scale.items()}
-        engine.counters["priors"] += 1
+        engine.own_counters["priors"] += 1
     else:
-        engine.counters["control_ignored"] += 1
+        engine.own_counters["control_ignored"] += 1
 
 
 def _command(engine: Engine, event: entries.Command, _: Stamp, __: int) -> None:

@@ -71,7 +71,7 @@ def _meta(engine: Engine, slots: Rows, waiting: list[Any]) -> dict[str, Any]:
             [int(s), engine.listeners.names[s], engine.listeners.scalar_names.get(s, "")] for s in slots.tolist()
         ],
         "early": [[str(listener), yes] for listener, yes in engine.listeners.early.items() if yes],
-        "counters": [engine.counters, engine.intake.counters],
+        "counters": [engine.own_counters, engine.intake.counters],
         "waiting": waiting,
     }
 
@@ -148,7 +148,7 @@ def _resume(engine: Engine, meta: dict[str, Any]) -> None:
     engine.muted.seats, engine.muted.all = set(meta["muted"][0]), meta["muted"][1]
     engine.listeners.early = {int(listener): yes for listener, yes in meta["early"]}
     engine.resume_positions({int(stream): Stamp(*stamp) for stream, stamp in meta["positions"].items()})
-    engine.counters.update(meta["counters"][0])
+    engine.own_counters.update(meta["counters"][0])
     engine.intake.counters.update(meta["counters"][1])
     engine.seats_changed()
 

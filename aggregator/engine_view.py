@@ -14,13 +14,14 @@ from aggregator import clock
 from aggregator.dsp.columns import Bools, Floats, Ints, Rows
 from aggregator.house import section_histograms
 from aggregator.listeners import Role
-from aggregator.snapshot import STATES, PartSnapshot, PerformerValue, SeatState
+from aggregator.snapshot import BINS, STATES, PartSnapshot, PerformerValue, SeatState
 
 if TYPE_CHECKING:
     from aggregator.engine import Engine
 
 MAX_EVENTS = 65_536  # 4 s of beats and responses of 10,000 listeners
-COUNTED_STATES = (SeatState.RESTING, SeatState.FOLLOWING, SeatState.HELD, SeatState.FADING)
+_COUNTS = np.zeros(STATES)  # 1 for the states in which a listener's own value, less the fade, is to be trusted
+_COUNTS[[SeatState.RESTING, SeatState.FOLLOWING, SeatState.HELD, SeatState.FADING]] = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,12 +91,15 @@ def snapshot(engine: Engine, seats: Seating) -> PartSnapshot:
 
 def _confidence(engine: Engine, rows: Rows, state: NDArray[np.uint8], fade: Floats) -> Floats:
     """Confidence as published: what the live value had, less the fade; 0 where there is no own value to trust."""
-    counts = np.isin(state, COUNTED_STATES)
-    return np.where(counts, engine.states.confidence[rows] * (1.0 - fade), 0.0)
+    trusted: Floats = engine.states.confidence[rows] * (1.0 - fade)
+    trusted *= _COUNTS[state]
+    return trusted
 
 
 def _blanks(engine: Engine, rows: Rows) -> tuple[NDArray[np.int64], int]:
     """The negative control as one histogram: what sensors without a finger would have said, at full fusion trust."""
+    if not len(rows):
+        return np.zeros(BINS, np.int64), 0
     section = np.zeros(len(rows), np.int64)
     own, confidence = engine.chains.fused(rows)
     weights, sums, _ = section_histograms(2.0 * own - 1.0, confidence, section, 1)

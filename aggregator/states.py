@@ -24,6 +24,7 @@ HELD_MS = 4_000  # a value of this age still describes the listener (arousal mov
 FADE_MS = 6_000
 ABSENT_MS = 120_000
 RETURN_MS = 3_000
+NEVER_MS = -(1 << 60)  # so long ago that every limit has passed
 MUTE_MS = 3_000  # an operator's mute glides like a return
 
 
@@ -32,8 +33,8 @@ class SeatStates(Columns):
     """``state`` and ``fade`` are read by the snapshot; ``own`` and ``confidence`` are the last live values."""
 
     state: NDArray[np.uint8] = column(doc="SeatState", dtype=np.uint8, fill=int(SeatState.ABSENT))
-    heard_ms: Ints = column(doc="stamp of the newest usable packet; -1 never", dtype=np.int64, fill=-1)
-    touched_ms: Ints = column(doc="newest tick at which a finger was on the sensor; -1 never", dtype=np.int64, fill=-1)
+    heard_ms: Ints = column(doc="stamp of the newest usable packet, ms", dtype=np.int64, fill=NEVER_MS)
+    touched_ms: Ints = column(doc="newest tick with a finger on the sensor, ms", dtype=np.int64, fill=NEVER_MS)
     left: Bools = column(doc="the listener said goodbye", dtype=np.bool_)
     muted: Bools = column(doc="an operator muted the seat", dtype=np.bool_)
     known: Bools = column(doc="an own value has existed", dtype=np.bool_)
@@ -66,14 +67,14 @@ def advance(states: SeatStates, rows: slice, reading: Reading, allowed: Bools, n
     ``allowed`` (m,): consent stands; without it a row is absent, like an empty seat.
     """
     heard_ms, touched_ms = states.heard_ms[rows], states.touched_ms[rows]
-    talking = (heard_ms >= 0) & (now_ms - heard_ms < SILENT_MS)
+    silence = now_ms - heard_ms
+    talking = silence < SILENT_MS
     touching = talking & reading.contact
     np.copyto(touched_ms, now_ms, where=touching)  # views of the columns: written in place
-    silence = now_ms - heard_ms
-    since = now_ms - np.minimum(np.where(touched_ms < 0, heard_ms, touched_ms), heard_ms)
-    worn = talking & (now_ms - touched_ms < SILENT_MS) & (touched_ms >= 0)
-    state = _state(states, rows, reading, talking, worn, silence, allowed)
-    live = touching & reading.ready & worn
+    since = now_ms - touched_ms
+    worn = since < SILENT_MS
+    state = _state(states, rows, reading, worn, silence, allowed)
+    live = touching & reading.ready
     np.copyto(states.own[rows], reading.arousal, where=live)
     np.copyto(states.confidence[rows], reading.confidence, where=live)
     states.known[rows] |= live
@@ -82,17 +83,23 @@ def advance(states: SeatStates, rows: slice, reading: Reading, allowed: Bools, n
 
 
 def _state(
-    states: SeatStates, rows: slice, reading: Reading, talking: Bools, worn: Bools, silence: Ints, allowed: Bools
+    states: SeatStates, rows: slice, reading: Reading, worn: Bools, silence: Ints, allowed: Bools
 ) -> NDArray[np.uint8]:
-    live = np.where(reading.resting, SeatState.RESTING, SeatState.FOLLOWING)
-    live = np.where(reading.ready, live, SeatState.SETTLING)
-    live = np.where(worn, live, SeatState.NO_CONTACT)
-    quiet = np.where(silence < SILENT_MS + HELD_MS, SeatState.HELD, SeatState.FADING)
-    quiet = np.where(silence < SILENT_MS + HELD_MS + FADE_MS, quiet, SeatState.LOST)
-    state = np.where(talking, live, quiet)
-    state = np.where(states.muted[rows], SeatState.MUTED, state)
-    gone = ~allowed | (states.heard_ms[rows] < 0) | (silence >= ABSENT_MS) | states.left[rows]
-    return np.where(gone, SeatState.ABSENT, state).astype(np.uint8)
+    """The rules in rising order of precedence: each one overwrites those before it."""
+    state = np.full(len(silence), SeatState.FOLLOWING, np.uint8)
+    rules = (
+        (SeatState.RESTING, reading.resting),
+        (SeatState.SETTLING, ~reading.ready),
+        (SeatState.NO_CONTACT, ~worn),
+        (SeatState.HELD, silence >= SILENT_MS),
+        (SeatState.FADING, silence >= SILENT_MS + HELD_MS),
+        (SeatState.LOST, silence >= SILENT_MS + HELD_MS + FADE_MS),
+        (SeatState.MUTED, states.muted[rows]),
+        (SeatState.ABSENT, (silence >= ABSENT_MS) | ~allowed | states.left[rows]),
+    )
+    for code, where in rules:
+        np.copyto(state, np.uint8(code), where=where)
+    return state
 
 
 # Change of fade in units a ms, by state; settling and no contact are decided below.
@@ -107,6 +114,10 @@ _SLOPE[SeatState.MUTED] = 1 / MUTE_MS
 def _fade(fade: Floats, state: NDArray[np.uint8], known: Bools, since: Ints, step_ms: int) -> Floats:
     """The new fade: rising or falling at the state's slope, and 1 as long as no own value has existed."""
     slope = _SLOPE[state]
-    away = (state == SeatState.NO_CONTACT) & (since >= SILENT_MS + HELD_MS)
-    slope = np.where(away, 1 / FADE_MS, slope)
-    return np.where(known, np.clip(fade + slope * step_ms, 0.0, 1.0), 1.0)
+    np.copyto(slope, 1 / FADE_MS, where=(state == SeatState.NO_CONTACT) & (since >= SILENT_MS + HELD_MS))
+    slope *= step_ms
+    slope += fade
+    np.maximum(slope, 0.0, out=slope)
+    np.minimum(slope, 1.0, out=slope)
+    np.copyto(slope, 1.0, where=~known)
+    return slope
