@@ -90,13 +90,13 @@ def _slab(state: PulseState, rows: Rows, index: Ints, count: Ints, x: Floats, va
     """At most SLAB steps: the filters run in time, everything after them along each listener's own samples."""
     m = len(rows)
     centred, gap = _level(state, rows, index, count, x, valid)
-    memory = np.ascontiguousarray(state.band[rows].transpose(1, 2, 0))
+    memory = np.ascontiguousarray(state.band.take(rows, axis=0).transpose(1, 2, 0))
     raw = np.ascontiguousarray(sos_run(BAND, memory, centred, count).T, dtype=np.float32)
     state.band[rows] = memory.transpose(2, 0, 1)
     slab = Slab(rows, count, index, x, gap, (-1 - index) % PULSE_HZ)
     slab.due = np.flatnonzero(slab.second < count)
     slab.waves = np.empty((m, WAVE + len(x)), np.float32)
-    slab.waves[:, :WAVE] = state.wave[rows]
+    slab.waves[:, :WAVE] = state.wave.take(rows, axis=0)
     scale = _limit(state, slab, raw)
     _contact(state, slab, scale)
     parts = find_beats(state, slab, _blocks(slab, scale), each_second)

@@ -128,10 +128,11 @@ def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Ints) -> Event
     usual = state.usual_s[rows]
     typical = state.height[rows]
     a = _accepted(since, usual, height, typical)
-    if not a.any():
-        return Events.none()
-    i, k, rows, around, at, last = i[a], k[a], rows[a], around[a], at[a], last[a]
-    since, usual, height, typical = since[a], usual[a], height[a], typical[a]
+    if not a.all():
+        if not a.any():
+            return Events.none()
+        i, k, rows, around, at, last = i[a], k[a], rows[a], around[a], at[a], last[a]
+        since, usual, height, typical = since[a], usual[a], height[a], typical[a]
     before = state.good[rows]
     good = _shape(state, rows, around, height, typical)
     state.perfusion[rows] = state.amplitude[rows] / np.abs(slab.x[k, i])
@@ -141,7 +142,7 @@ def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Ints) -> Event
     ratio = since / usual
     clean = joined & (np.isnan(ratio) | ((ratio >= RATIO_LOW) & (ratio <= RATIO_HIGH)))
     interval = np.where(clean, since, np.nan)
-    summary = state.summary[rows]
+    summary = state.summary.take(rows, axis=0)
     summary[:, GOOD_INDEX] = np.where(good, at, summary[:, GOOD_INDEX])
     _intervals(state, rows[joined], since[joined], summary, joined)
     _variability(state, rows, since, interval, usual, summary)
@@ -197,7 +198,7 @@ def _shape(state: PulseState, rows: Rows, around: Floats32, height: Floats, typi
     beat = around[:, FOOT - TEMPLATE_LEAD :]
     beat = beat - np.add.reduce(beat, axis=1)[:, None] * np.float32(1.0 / TEMPLATE)
     beat /= np.sqrt(np.add.reduce(beat * beat, axis=1))[:, None] + np.float32(1e-30)
-    template = state.template[rows]
+    template = state.template.take(rows, axis=0)
     length = np.sqrt(np.add.reduce(template * template, axis=1))
     likeness = np.maximum(np.add.reduce(beat * template, axis=1) / (length + np.float32(1e-30)), 0.0)
     new = length == 0.0
@@ -217,7 +218,7 @@ def _shape(state: PulseState, rows: Rows, around: Floats32, height: Floats, typi
 
 def _intervals(state: PulseState, rows: Rows, since: Floats, summary: Floats, joined: Bools) -> None:
     """Append intervals; rate = 60 / mean of those near their median; trusted by their share, evenness and likeness."""
-    intervals = np.concatenate([state.intervals[rows, 1:], since[:, None]], axis=1)
+    intervals = np.concatenate([state.intervals.take(rows, axis=0)[:, 1:], since[:, None]], axis=1)
     state.intervals[rows] = intervals
     usual = median_interval(intervals)
     state.usual_s[rows] = usual
@@ -229,8 +230,10 @@ def _intervals(state: PulseState, rows: Rows, since: Floats, summary: Floats, jo
     share = number / np.maximum(np.add.reduce(apart >= 0.0, axis=1), ENOUGH)
     even = np.minimum(np.maximum(1.4 - 5.0 * spread, 0.0), 1.0)
     alike = np.minimum(np.maximum((state.match[rows] - 0.5) * 2.5, 0.0), 1.0)
-    summary[joined, RATE] = np.where(number >= 2, 60.0 * number / total, np.nan)
-    summary[joined, REGULAR] = np.where(number >= 2, share * share * even * alike, 0.0)
+    known = number >= 2
+    summary[joined, RATE : REGULAR + 1] = np.stack(
+        [np.where(known, 60.0 * number / total, np.nan), np.where(known, share * share * even * alike, 0.0)], axis=1
+    )
 
 
 def _variability(

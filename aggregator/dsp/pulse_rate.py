@@ -66,9 +66,9 @@ def find_scale(state: PulseState, slab: Slab) -> None:
     slow += recent[:, 2::4]
     slow += recent[:, 3::4]
     slow *= np.float32(0.25)
-    state.slow[rows] = np.concatenate([state.slow[rows, SLOW_HZ:], slow], axis=1)
+    state.slow[rows] = np.concatenate([state.slow.take(rows, axis=0)[:, SLOW_HZ:], slow], axis=1)
     level = np.add.reduce(np.abs(slow), axis=1) * np.float32(1.0 / SLOW_HZ)
-    levels = np.concatenate([state.levels[rows, 1:], level[:, None]], axis=1)
+    levels = np.concatenate([state.levels.take(rows, axis=0)[:, 1:], level[:, None]], axis=1)
     state.levels[rows] = levels
     known = np.minimum(state.slow_filled[rows] + 1, SECONDS)
     state.slow_filled[rows] = known
@@ -115,9 +115,9 @@ def each_second(state: PulseState, slab: Slab, summary: Floats) -> None:
 
 def _spectral(state: PulseState, rows: Rows) -> tuple[Floats, Floats]:
     """Rate of the strongest line with its second harmonic, and the share of all power in both as trust."""
-    weight = np.minimum(TAME * state.scale[rows, None] / state.levels[rows], np.float32(1))
+    weight = np.minimum(TAME * state.scale[rows][:, None] / state.levels[rows], np.float32(1))
     weight *= weight
-    slow = state.slow[rows].reshape(-1, SECONDS, SLOW_HZ)
+    slow = state.slow.take(rows, axis=0).reshape(-1, SECONDS, SLOW_HZ)
     slow *= weight[:, :, None]
     spectrum = np.fft.rfft(slow.reshape(-1, SLOW) * HANN, axis=1)
     parts = spectrum.view(np.float64)[:, : 2 * BROAD_HIGH + 2]
@@ -126,7 +126,7 @@ def _spectral(state: PulseState, rows: Rows) -> tuple[Floats, Floats]:
     size = np.sqrt(power)
     comb = size[:, 2 * LOWEST : 2 * HIGHEST + 1 : 2] * HARMONIC
     comb += size[:, LOWEST : HIGHEST + 1]
-    away = BINS - state.rate_bpm[rows, None]
+    away = BINS - state.rate_bpm[rows][:, None]
     away *= away
     bonus = np.fmax(PRIOR_BONUS - away * (PRIOR_BONUS / PRIOR_WIDTH_BPM**2), 0.0)
     bonus += 1.0
