@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import secrets
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +34,7 @@ def add(sub: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Make what is missing; returns the exit code."""
-    texts = {
+    texts: dict[str, Callable[[], str]] = {
         "keyring.json": Keyring.generate().dump,
         "operator_token": lambda: secrets.token_urlsafe(15) + "\n",
         "bus_password": lambda: secrets.token_urlsafe(30) + "\n",
