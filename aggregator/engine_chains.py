@@ -24,6 +24,7 @@ from aggregator.listeners import MAX_PERFORMERS, SCALARS, Kind, Listeners
 from aggregator.states import Reading as SeatReading
 
 MOTION_FRESH_MS = 3_000  # older movement is no longer the movement now: the power is averaged over 3 s
+LOG_SCALE_LIMIT = 30.0  # of a saved baseline: e**30 is no deviation of any channel
 SCALAR_NAMES = tuple(PLANS[kind].name for kind in SCALARS)
 
 
@@ -241,8 +242,12 @@ class Chains:
     def load_rest(self, slot: int, values: Mapping[str, Sequence[float]]) -> bool:
         """Put a saved baseline in place: feature name -> [location, log_scale, seconds]. False when unusable."""
         try:
+            if not all(
+                len(v) == 3 and abs(v[0]) < 1e6 and abs(v[1]) < LOG_SCALE_LIMIT and v[2] > 0 for v in values.values()
+            ):
+                return False
             baseline.load(self.small_fusion, slot, values, self.performer_table, self.performer_settings.baseline)
-        except (TypeError, ValueError):
+        except (TypeError, ValueError, AttributeError):
             return False
         return True
 

@@ -53,11 +53,20 @@ class Muted:
 
 
 def apply(engine: Engine, event: Control, stamp: Stamp, stream: int) -> None:
-    """Take one control entry of ``stream``; what does not concern the engine is ignored."""
+    """Take one control entry of ``stream``; what does not concern the engine is ignored. Never raises: an entry whose
+    fields are of other types than declared is counted, and changes nothing."""
     engine.own_counters["controls"] += 1
     handler = _HANDLERS.get(type(event))
-    if handler is not None:
+    if handler is None:
+        return
+    listener = getattr(event, "listener", 0)
+    if type(listener) is not int or not 0 <= listener < 1 << 64:
+        engine.own_counters["control_malformed"] += 1
+        return
+    try:
         handler(engine, event, stamp, stream)
+    except (TypeError, AttributeError):
+        engine.own_counters["control_malformed"] += 1
 
 
 def _join(engine: Engine, event: entries.Join, stamp: Stamp, stream: int) -> None:
@@ -139,8 +148,9 @@ def _baseline(engine: Engine, event: entries.Baseline, _: Stamp, stream: int) ->
 
 
 def _prior(engine: Engine, event: entries.HousePrior, _: Stamp, stream: int) -> None:
-    if all(isinstance(v, int | float) and 0 < v < np.inf for v in event.scale.values()):
-        engine.shards_state.prior[stream] = {k: float(v) for k, v in event.scale.items()}
+    scale = {str(name): float(v) for name, v in event.scale.items()}
+    if all(0 < v < np.inf for v in scale.values()):
+        engine.shards_state.prior[stream] = scale
         engine.own_counters["priors"] += 1
     else:
         engine.own_counters["control_ignored"] += 1
@@ -151,7 +161,7 @@ def _command(engine: Engine, event: entries.Command, _: Stamp, __: int) -> None:
     if event.name not in ("mute", "unmute"):
         return
     muting, seat = event.name == "mute", event.arguments.get("seat")
-    if isinstance(seat, int) and 0 < seat <= engine.plan.seats:
+    if type(seat) is int and 0 < seat <= engine.plan.seats:
         (engine.muted.seats.add if muting else engine.muted.seats.discard)(seat)
     elif seat is None:
         engine.muted.all = muting

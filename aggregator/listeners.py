@@ -325,9 +325,10 @@ class Listeners:
 def sane(event: Join) -> bool:
     """True when a claim's numbers fit the columns; a claim that does not is refused, never an exception."""
     numbers = (event.listener, event.stream, event.seat, event.lowest)
-    if not all(isinstance(n, int) for n in numbers) or event.role not in ROLES or not isinstance(event.name, str):
+    words = (event.role, event.name, *(channel.name for channel in event.channels))
+    if not all(isinstance(n, int) for n in numbers) or not all(isinstance(w, str) for w in words):
         return False
-    within = 0 <= event.listener < 1 << 64 and 0 <= event.stream < 1 << 64
+    within = event.role in ROLES and 0 <= event.listener < 1 << 64 and 0 <= event.stream < 1 << 64
     return within and 0 <= event.seat <= MAX_SEATS and 0 <= event.lowest < 1 << 32
 
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+import orjson
 import pytest
 
 from aggregator import engine as engine_module
@@ -27,7 +28,7 @@ from relay.entries import (
     encode_control,
 )
 from relay.seat_plan import generated
-from tests.aggregator.helper_engine import TICK_HZ, Drive, engine, evening
+from tests.aggregator.helper_engine import TICK_HZ, Drive, engine, evening, same
 from tests.aggregator.helper_signals import T0_MS, Phone, Sent, Tape, batch, house
 
 
@@ -342,6 +343,33 @@ def test_every_kind_of_control_is_taken_without_fuss() -> None:
     c = last.counters
     assert (c["control_malformed"], c["claims_refused"], c["control_ignored"]) == (3, 2, 2)
     assert (c["baselines_loaded"], c["baselines_undone"], c["priors"]) == (1, 1, 1)
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        {"kind": "erase", "listener": "x"}, {"kind": "erase", "listener": [1]}, {"kind": "erase", "listener": -1},
+        {"kind": "consent", "listener": {}, "answer": True, "text": ""}, {"kind": "part", "name": ["rest"]},
+        {"kind": "skip", "listener": 1, "stream": 1, "first": "0", "last": 9},
+        {"kind": "houseprior", "location": 3, "scale": [1]}, {"kind": "command", "name": "mute", "arguments": 3},
+        {"kind": "command", "name": "mute", "arguments": [1]}, {"kind": "baseline", "action": "load", "values": 7},
+        {"kind": "baseline", "action": "load", "name": "viola", "values": {"skin_level": [1, 1, -5]}},
+        {"kind": "join", "listener": 1, "stream": "s", "seat": 1, "role": "audience", "channels": []},
+        {"kind": "join", "listener": 1, "stream": 2, "seat": 1, "role": ["audience"], "channels": []},
+        {"kind": "join", "listener": 9, "stream": 2, "seat": 1, "role": "audience",
+         "channels": [{"name": ["pulse"], "rate_hz": {}, "unit": 0}]},
+    ],
+)  # fmt: skip
+def test_controls_with_fields_of_other_types_are_counted_and_change_nothing(body: dict[str, object]) -> None:
+    tape = evening([Phone(1, role="performer", name="viola", seat=0)], 2)
+    plain = Drive(engine(1), tape.entries).run(2)
+    tape.put(at(1), 1, b"\x02\x01" + orjson.dumps(body))
+    drive = Drive(engine(1), tape.entries)
+    for a, b in zip(plain, drive.run(2), strict=True):
+        assert not same(a, b)
+    c = drive.engine.counters
+    assert c["control_malformed"] + c["claims_refused"] + c["control_ignored"] == 1
+    assert drive.engine.checkpoint()
 
 
 def test_pending_entries_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
