@@ -127,7 +127,7 @@ class Chains:
             return None
         names, default = AUDIENCE.names, AUDIENCE.prior_scale
         scale = np.array([[given.get(n, d) for n, d in zip(names, default, strict=True)] for given in by_stream])
-        return Prior(scale[self.listeners.table.shard], 1)
+        return Prior(scale, 1, self.listeners.table.shard)
 
     def _inputs(
         self,
