@@ -159,21 +159,21 @@ def _crest(slab: Slab, i: Rows, k: Ints, wide: Ints) -> tuple[Ints, Floats, Floa
     The wave around it runs from FOOT samples before the crest to the template's end.
     """
     width = slab.waves.shape[1]
-    flat = slab.waves.reshape(-1)
     sign = slab.signs(i, k)[:, None]
-    end = i * width + k + (WAVE - LOOK_AHEAD - 1)
-    block = flat[end[:, None] - _BACK] * sign
-    block[wide[:, None] <= _BACK] = -np.inf
-    top = end - np.argmax(block, axis=1)
-    around = flat[top[:, None] + _AROUND] * sign
+    start = i * width + k + (WAVE - LOOK_AHEAD - WIDEST)
+    block = slab.windows(start, WIDEST)
+    block *= sign
+    block[wide[:, None] < _TO_END] = -np.inf
+    top = start + np.argmax(block, axis=1)
+    around = slab.windows(top - FOOT, FOOT + TEMPLATE - TEMPLATE_LEAD)
+    around *= sign
     y0, y1, y2 = (around[:, FOOT + d].astype(np.float64) for d in (-1, 0, 1))
     bend = np.minimum(y0 - 2.0 * y1 + y2, -1e-300)
     offset = np.minimum(np.maximum(0.5 * (y0 - y2) / bend, -0.5), 0.5)
     return top - i * width, offset, around
 
 
-_BACK = np.arange(WIDEST)
-_AROUND = np.arange(-FOOT, TEMPLATE - TEMPLATE_LEAD)
+_TO_END = np.arange(WIDEST, 0, -1)
 
 
 def median_interval(intervals: Floats) -> Floats:

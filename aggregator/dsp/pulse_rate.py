@@ -46,12 +46,7 @@ CLEAN_ENOUGH_S = 0.6 * VARIABILITY_S  # what CLEAN_S reaches after 2 min of clea
 def _recent(slab: Slab) -> Floats32:
     """The second of filtered samples that ends at each due step, (e, 64)."""
     width = slab.waves.shape[1]
-    start = slab.due * width + slab.second[slab.due] + (WAVE + 1 - PULSE_HZ)
-    recent: Floats32 = slab.waves.reshape(-1)[start[:, None] + _SECOND]
-    return recent
-
-
-_SECOND = np.arange(PULSE_HZ)
+    return slab.windows(slab.due * width + slab.second[slab.due] + (WAVE + 1 - PULSE_HZ), PULSE_HZ)
 
 
 def find_scale(state: PulseState, slab: Slab) -> None:

@@ -104,3 +104,9 @@ class Slab:
     def signs(self, i: Rows, k: Ints) -> Floats32:
         """Polarity of listeners ``i`` at steps ``k``."""
         return np.where(k > self.second[i], self.sign_after[i], self.sign[i])
+
+    def windows(self, start: Rows, length: int) -> Floats32:
+        """Copies (e, length) of ``waves``, all its rows seen as one line, from each ``start`` on."""
+        flat = self.waves.reshape(-1)
+        every: Floats32 = np.ndarray((flat.size - length + 1, length), flat.dtype, flat, strides=(4, 4))
+        return every[start]

@@ -36,7 +36,7 @@ def people(number: int, seconds: int) -> Array:
     return np.array(waves).T
 
 
-def cost(listeners: int, seconds: int = 6, warm: int = 8) -> tuple[float, float]:
+def cost(listeners: int, seconds: int = 6, warm: int = 20) -> tuple[float, float]:
     """(us a listener-second, p99 of a tick in ms)."""
     source = people(24, 40)
     rng = np.random.default_rng(0)
