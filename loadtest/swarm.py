@@ -177,6 +177,7 @@ class Swarm:
         self._keepers: dict[int, asyncio.Task[None]] = {}
         self._gate = asyncio.Semaphore(CONNECTING_AT_ONCE)
         self._stopping = False
+        self.out_of_reach: frozenset[int] = frozenset()  # rows that are away beside the audience's own truth
 
     @property
     def elapsed_s(self) -> float:
@@ -248,7 +249,7 @@ class Swarm:
         number = self._made
         await self._until((number + 1) * self.span_s)
         self._make(number)
-        there = self.audience.online((number + 1) * self.span_s)
+        there = self._there((number + 1) * self.span_s)
         self._blocks.pop(number - self.ring - 1, None)
         self._made = number + 1
         for slot, phones in enumerate(self._order):
@@ -259,6 +260,11 @@ class Swarm:
                     phone.cut()
                     continue
                 self.seen.packets += phone.send_due()
+
+    def _there(self, t_s: float) -> NDArray[np.bool_]:
+        there = self.audience.online(t_s).copy()
+        there[list(self.out_of_reach)] = False
+        return there
 
     def _make(self, number: int) -> None:
         t0_s = number * self.span_s
@@ -279,7 +285,7 @@ class Swarm:
         """Keep one phone connected while it is meant to be there."""
         while not phone.refused:
             await asyncio.sleep(wait_s)
-            if self.audience.online(self.elapsed_s)[phone.row] and await self._connect(phone):
+            if self._there(self.elapsed_s)[phone.row] and await self._connect(phone):
                 assert phone.transport is not None
                 await phone.transport.wait_disconnected()
                 self.seen.cuts += 1

@@ -9,6 +9,7 @@ import sys
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 
+from aggregator.command import allocator
 from aggregator.command.errors import UserError
 from aggregator.command.settings import SettingsError
 
@@ -33,6 +34,7 @@ Begin with `ripieno demo`: a whole house with a simulated audience, on this mach
 
 def main(argv: list[str] | None = None) -> int:
     """Run one sub-command. Exit codes: 0 done, 1 a verdict of no, 2 wrong use or surroundings, 130 interrupted."""
+    allocator.tune()
     parser = build_parser()
     args = parser.parse_args(argv)
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
