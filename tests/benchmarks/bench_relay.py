@@ -140,13 +140,13 @@ def serving(kind: str, bus_url: str, pipe: Connection) -> None:
 class Phones:
     """Bare sockets that send ready-made packets; only the sequence number changes."""
 
-    def __init__(self, port: int, count: int) -> None:
+    def __init__(self, port: int, count: int, first_seat: int = 1) -> None:
         raw = encode(
             Packet(0, 0, (Block(0, 0, np.zeros(13, np.int16)), Block(1, 0, np.zeros(4, np.float32)),
                           Block(2, 0, np.zeros(1, np.int16))))
         )  # fmt: skip
         self.frame = bytearray(bytes((0x82, 0x80 | len(raw))) + bytes(4) + raw)  # a mask of zeros is a mask
-        self.sockets = [self._open(port, seat + 1) for seat in range(count)]
+        self.sockets = [self._open(port, first_seat + place) for place in range(count)]
         self.numbers = [0] * count
         self.selector = selectors.DefaultSelector()
         for one in self.sockets:
@@ -239,6 +239,54 @@ def run(swarm: Phones, rate: float, burst: int, seconds: float) -> None:
             swarm.drain()
 
 
+PING = bytes((0x89, 0x80, 0, 0, 0, 0))
+EMPTY = bytes((0x82, 0x80, 0, 0, 0, 0))
+
+
+def flooding(port: int, seat: int, until_s: float) -> None:
+    """Entry of a flooding process: connect, send empty packets as fast as it goes, come back when cut off."""
+    while time.monotonic() < until_s:
+        swarm = Phones(port, 1, seat)
+        with contextlib.suppress(OSError):
+            while time.monotonic() < until_s:
+                swarm.sockets[0].setblocking(True)
+                swarm.sockets[0].sendall(EMPTY * 10_000)
+        swarm.close()
+
+
+def ping_ms(kind: str, seconds: float, flooders: int) -> tuple[float, float]:
+    """A well-behaved phone's ping to pong, milliseconds: median and 95th percentile, beside so many flooding peers."""
+    spawn = multiprocessing.get_context("spawn")
+    ours, theirs = spawn.Pipe()
+    process = spawn.Process(target=serving, args=(kind, "", theirs))
+    process.start()
+    port = ours.recv()
+    until_s = time.monotonic() + seconds + 1.0
+    floods = [spawn.Process(target=flooding, args=(port, seat + 2, until_s)) for seat in range(flooders)]
+    for flood in floods:
+        flood.start()
+    one = Phones(port, 1).sockets[0]
+    one.setblocking(True)
+    took_ms = []
+    while time.monotonic() < until_s:
+        started = time.monotonic()
+        one.sendall(PING)
+        got = b""
+        while b"\x8a\x00" not in got:
+            got = one.recv(4096)
+            if not got:
+                raise ConnectionError("the relay closed a well-behaved phone")
+        took_ms.append((time.monotonic() - started) * 1e3)
+        time.sleep(0.02)
+    one.close()
+    for flood in floods:
+        flood.join(5)
+    ours.send("stop")
+    process.join(5)
+    median, high = np.percentile(took_ms, [50, 95])
+    return float(median), float(high)
+
+
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--seconds", type=float, default=5.0)
@@ -262,6 +310,11 @@ def main() -> None:
                 f"| {r.connection_kb:.1f} | {r.connect_us:.0f} |",
                 flush=True,
             )
+
+    print("\n| server | flooding peers | ping p50 ms | p95 ms |\n|---|---|---|---|")
+    for flooders in (0, 2):
+        median, high = ping_ms("picows", chosen.seconds, flooders)
+        print(f"| picows | {flooders} | {median:.2f} | {high:.2f} |", flush=True)
 
 
 if __name__ == "__main__":
