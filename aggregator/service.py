@@ -93,6 +93,7 @@ class Service:
         self.counters = ServiceCounters()
         self.tick_ms: deque[float] = deque(maxlen=DURATIONS_KEPT)
         self.last: Snapshot | None = None
+        self.last_s = clock()  # when it was computed
         self.on_snapshot: list[Callable[[Snapshot], None]] = []
         self.on_part_snapshot: list[Callable[[PartSnapshot], None]] = []
         self.on_entries: list[Callable[[Sequence[Entry]], None]] = []
@@ -160,7 +161,7 @@ class Service:
         self.counters.ticks += 1
         for listen in self.on_part_snapshot:
             listen(part)
-        self.last = snapshot
+        self.last, self.last_s = snapshot, self._clock()
         leads = self.leadership.leads()
         if leads:
             self._send(snapshot, late_ms=now - cut)

@@ -43,9 +43,10 @@ def state() -> dict[str, object]:
     """What the page says; empty while it does not answer."""
     try:
         with urllib.request.urlopen(f"{PAGE}/api/state", timeout=2) as answer:
-            made: dict[str, object] = json.loads(answer.read())
-            return made
-    except (OSError, ValueError):
+            made = json.loads(answer.read())
+            now: dict[str, object] = made["now"]
+            return now
+    except (OSError, ValueError, KeyError):
         return {}
 
 

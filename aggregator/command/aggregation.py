@@ -21,7 +21,7 @@ from aggregator.monitor.api import MonitorStatus, OutputStatus, QueueStatus
 from aggregator.monitor.server import Monitor, MonitorError
 from aggregator.outputs.feed import Feed, FeedSettings
 from aggregator.outputs.osc import OscSettings, ServiceState
-from aggregator.outputs.osc_sender import OscSender, OscTargetError, parse_target
+from aggregator.outputs.osc_sender import HOLD_AFTER_S, OscSender, OscTargetError, parse_target
 from aggregator.service import Service, ServiceSettings
 from aggregator.snapshot import Snapshot
 from relay.bus import Bus
@@ -68,16 +68,23 @@ class Aggregation:
 
     def status(self, now_s: float, role: str) -> MonitorStatus:
         """What the page shows beside the snapshot: outputs, every queue with its bound, notices."""
-        started = self.service.last is not None
         return MonitorStatus(
             version=_version(),
             role=role,
-            state=self.osc.state_at(now_s) if started else ServiceState.STARTING,
+            state=self._state(now_s, role),
             outputs=tuple(OutputStatus.of(s) for s in self.osc.statistics(now_s)),
             queues=(*self.more_queues(), *self._queues(), *self._readers()),
             markers=tuple(self.markers),
             notices=self.notices,
         )
+
+    def _state(self, now_s: float, role: str) -> ServiceState:
+        """What the outputs say; a spare's are silent by design, so its page tells whether it keeps up."""
+        if self.service.last is None:
+            return ServiceState.STARTING
+        if role == "lead":
+            return self.osc.state_at(now_s)
+        return ServiceState.RUNNING if now_s - self.service.last_s <= HOLD_AFTER_S else ServiceState.HOLDING
 
     def _readers(self) -> tuple[QueueStatus, ...]:
         readers = {"page": self.monitor.pages, **{f"feed, {k}": c for k, c in self.feed.counts.items()}}
