@@ -28,7 +28,7 @@ UNIT = 65_536  # z and z squared are rounded to 2**-16 before summing (contract 
 LEAST_VALID = 0.5  # share of the window a listener needs to count
 FLOORS = (0.005, 0.3)  # least deviation over a window, uS and bpm: below, it is resolution, not change (P)
 _FLOORS = np.array(FLOORS, np.float32)[None, :, None]
-BATCH = 64  # listeners worked off together: 130 kB stay in the processor's cache
+BATCH = 60  # listeners worked off together: 120 kB stay in the processor's cache
 INDEPENDENT = 12  # independent stretches in 60 s of skin drive or pulse rate, about 5 s each (P)
 
 
@@ -159,7 +159,7 @@ def _batch_sums(x: Floats32) -> tuple[NDArray[np.int32], NDArray[np.int32], NDAr
     a sample among n lies within sqrt(n - 1) deviations, so 64 * 255 * 2**16 < 2**31."""
     valid = np.equal(x, x)  # false for NaN only
     mask = valid.astype(np.int32)
-    count = np.add.reduce(mask, axis=2, keepdims=True).astype(np.float32)
+    count = np.add.reduce(mask, axis=2, dtype=np.int32, keepdims=True).astype(np.float32)
     np.negative(mask, out=mask)  # all bits: and-ing clears gaps, at a third of what np.where costs
     bits = x.view(np.int32)
     bits &= mask
