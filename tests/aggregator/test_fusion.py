@@ -116,6 +116,21 @@ def test_values_run_in_lines_between_refreshes() -> None:
     assert np.unique(np.round(steps, 9)).size <= 11, "four equal steps a refresh"
 
 
+@pytest.mark.parametrize("name", ["pulse_rate", "pulse_amplitude", "skin_level", "temperature"])
+@pytest.mark.parametrize("late_ticks", range(5))
+def test_what_a_kernel_says_is_published_within_half_a_second(name: str, late_ticks: int) -> None:
+    """The method card's latency of this stage, wherever in the turn the change falls (skin drive is eased)."""
+    house = rested(dt_s=0.05)
+    house.run(0.05 * late_ticks, CALM)
+    f = AUDIENCE.names.index(name)
+    small = CALM[name] * np.exp(0.02)
+    path = house.run(0.5, {**CALM, name: small})[:, 0] - 0.5
+    settled = house.run(3.0, {**CALM, name: small})[-1, 0] - 0.5
+    assert abs(settled) > 1e-4
+    assert path[-1] == pytest.approx(settled, rel=0.02)
+    assert np.sign(settled) == np.sign(AUDIENCE.weight[f])
+
+
 def test_movement_lowers_confidence_in_proportion() -> None:
     house = rested()
     full = house.state.confidence[0]
