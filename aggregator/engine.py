@@ -186,7 +186,9 @@ class Engine:
     def _advance(self) -> None:
         seats = self.seating()
         rest, drift, live = self._rules()
-        self.chains.observe(live=live, rest=rest, drift=drift, now_ms=self.cut, prior=self.shards_state.prior)
+        self.chains.observe(
+            live=live, rest=rest, drift=drift, now_ms=self.cut, prior=self.shards_state.priors(self.owned)
+        )
         n = self.listeners.used_rows
         reading = self.chains.reading(n, rest)
         states.advance(self.states, slice(0, n), reading, live[:n], self.cut, self.step_ms)
@@ -194,12 +196,14 @@ class Engine:
 
     def _rules(self) -> tuple[Bools, Bools, Bools]:
         """For each row: its part takes a resting baseline, lets it drift, and whether the row is computed at all."""
-        table = self.listeners.table
-        rules = [PARTS[name] for name in self.shards_state.part]
-        shard = table.shard  # -1 is the house's stream: rows without a claim, computed for nobody
-        rest = np.array([r.rest for r in rules])[shard]
-        drift = np.array([r.drift for r in rules])[shard]
-        return rest, drift, table.used & table.consent
+        table, parts = self.listeners.table, self.shards_state.part
+        live = table.used & table.consent
+        mine = {parts[shard] for shard in self.owned}
+        if len(mine) == 1:
+            rules = PARTS[mine.pop()]
+            return np.full(len(live), rules.rest), np.full(len(live), rules.drift), live
+        rest, drift = (np.array([getattr(PARTS[name], rule) for name in parts]) for rule in ("rest", "drift"))
+        return rest[table.shard], drift[table.shard], live  # shard -1: rows without a claim, computed for nobody
 
     def begin_row(self, row: int) -> None:
         """A listener, or a new stream of one, starts in this row."""

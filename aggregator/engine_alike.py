@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from aggregator.engine_view import Seating
 
 TRUSTED = 0.5  # a feature below this quality says more about the sensor than about the listener
-FRESH_MS = 1_500  # older than this is a held value, which would look like calm
+FRESH_S = 1.5  # older than this is a held value, which would look like calm
 
 
 class Alike:
@@ -39,8 +39,8 @@ class Alike:
         n = engine.cut // SAMPLE_MS
         if n > (engine.cut - engine.step_ms) // SAMPLE_MS:
             used = slice(0, engine.listeners.used_rows)
-            values, quality, at_ms = engine.chains.alike(used)
-            fresh = (engine.cut - at_ms < FRESH_MS) & ~engine.states.muted[used, None]
+            values, quality, at_s = engine.chains.alike(used)
+            fresh = (engine.cut * 1e-3 - at_s < FRESH_S) & ~engine.states.muted[used, None]
             blank = np.zeros(len(fresh), np.bool_)
             blank[seats.blank] = True
             push(self.state, used, n, values, fresh & ((quality >= TRUSTED) | blank[:, None]))

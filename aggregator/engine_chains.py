@@ -14,16 +14,16 @@ import numpy as np
 
 from aggregator.dsp import baseline, fusion
 from aggregator.dsp.baseline import BaselineSettings, Prior, sized
-from aggregator.dsp.columns import Bools, Columns, Floats, Ints, Rows
+from aggregator.dsp.columns import Bools, Columns, Floats, Rows
 from aggregator.dsp.features import AUDIENCE, FusionInputs, Reading, audience_inputs, performer_table
 from aggregator.dsp.fusion import FusionSettings, FusionState
-from aggregator.engine_channels import NEVER_MS, PLANS, ArrivalState, Channel, SmallArrivalState
+from aggregator.engine_channels import PLANS, ArrivalState, Channel, SmallArrivalState
 from aggregator.engine_view import RowEvents
 from aggregator.intake import Taken
 from aggregator.listeners import MAX_PERFORMERS, SCALARS, Kind, Listeners
 from aggregator.states import Reading as SeatReading
 
-MOTION_FRESH_MS = 3_000  # older movement is no longer the movement now: the power is averaged over 3 s
+MOTION_FRESH_S = 3.0  # older movement is no longer the movement now: the power is averaged over 3 s
 LOG_SCALE_LIMIT = 30.0  # of a saved baseline: e**30 is no deviation of any channel
 SCALAR_NAMES = tuple(PLANS[kind].name for kind in SCALARS)
 
@@ -47,6 +47,7 @@ class Chains:
         self.performer_table = performer_table(SCALAR_NAMES)
         capacity, minimum_us = listeners.capacity, settings.skin_response_minimum_us
         self.channels = {kind: Channel.build(kind, capacity, minimum_us) for kind in PLANS}
+        self.moving = False  # motion has been heard of anybody: until then nobody needs to be asked
         self.arrivals = ArrivalState.allocate(capacity)
         self.small_arrivals = SmallArrivalState.allocate(MAX_PERFORMERS)
         self.fusion = FusionState.allocate(capacity)
@@ -82,15 +83,16 @@ class Chains:
     def process(self, taken: Taken) -> list[RowEvents]:
         """Run every kernel over a tick's samples; returns the body events that were decided."""
         made = []
-        stamps = np.zeros(self.listeners.capacity, np.int64)
-        stamps[taken.rows] = taken.stamp_ms
+        stamps = np.empty(self.listeners.capacity)
+        stamps[taken.rows] = taken.stamp_ms * 1e-3
         for kind, samples in taken.samples.items():
             channel, rows = self.channels[Kind(kind)], samples.rows
+            self.moving |= kind == Kind.MOTION
             if not channel.plan.small:
-                self.arrivals.heard_ms[rows, kind] = stamps[rows]
+                getattr(self.arrivals, channel.plan.heard)[rows] = stamps[rows]
             if self.listeners.names:
                 slot = self.listeners.table.slot[rows]
-                self.small_arrivals.heard_ms[slot[slot >= 0], kind] = stamps[rows[slot >= 0]]
+                getattr(self.small_arrivals, channel.plan.heard)[slot[slot >= 0]] = stamps[rows[slot >= 0]]
             events = channel.run(self.listeners.table.slot[rows] if channel.plan.small else rows, samples)
             if len(events.row) and channel.plan.event:
                 made.append(channel.body(events, self.main_rows()[events.row] if channel.plan.small else events.row))
@@ -117,7 +119,7 @@ class Chains:
             )  # fmt: skip
             live = live & (self.listeners.table.slot < 0)
         fusion.observe(
-            self.fusion, self._inputs(slice(None), self.arrivals.heard_ms, now_ms), rest=rest, drift=drift,
+            self.fusion, self._inputs(slice(None), self.arrivals, now_ms), rest=rest, drift=drift,
             dt_s=dt_s, prior=self._prior(prior), settings=self.audience_settings, live=live,
         )  # fmt: skip
 
@@ -132,35 +134,37 @@ class Chains:
     def _inputs(
         self,
         rows: slice | Rows,
-        heard_ms: Ints,
+        heard: ArrivalState,
         now_ms: int,
         more: Mapping[str, Reading] | None = None,
         more_age_s: Mapping[str, Floats] | None = None,
     ) -> FusionInputs:
-        """What the audience's kernels know of these rows; ``heard_ms`` lies in the order of the rows."""
+        """What the audience's kernels know of these rows; ``heard`` lies in the order of the rows."""
         pulse, skin, warm, motion = (
             self.channels[k].state for k in (Kind.PULSE, Kind.SKIN, Kind.TEMPERATURE, Kind.MOTION)
         )
-        age_s = (now_ms - heard_ms).astype(np.float64) * 1e-3
-        moving = np.where(now_ms - heard_ms[:, Kind.MOTION] < MOTION_FRESH_MS, motion.movement[rows], np.nan)
+        now_s = now_ms * 1e-3
+        moving = None
+        if self.moving:
+            moving = np.where(now_s - heard.motion_s < MOTION_FRESH_S, motion.movement[rows], np.nan)
         return audience_inputs(
             rate_bpm=pulse.rate_bpm[rows],
             rate_confidence=pulse.rate_confidence[rows],
             pulse_quality=pulse.quality[rows],
             amplitude=pulse.amplitude[rows],
             pulse_contact=pulse.contact[rows],
-            pulse_age_s=age_s[:, Kind.PULSE],
+            pulse_age_s=now_s - heard.pulse_s,
             level_us=skin.level_us[rows],
             drive=skin.drive[rows],
             responses_per_min=skin.responses_per_min[rows],
             skin_quality=skin.quality[rows],
             skin_contact=skin.contact[rows],
             responder=skin.responder[rows],
-            skin_age_s=age_s[:, Kind.SKIN],
+            skin_age_s=now_s - heard.skin_s,
             celsius=warm.celsius[rows],
             temperature_weight=warm.weight[rows],
             temperature_quality=warm.quality[rows],
-            temperature_age_s=age_s[:, Kind.TEMPERATURE],
+            temperature_age_s=now_s - heard.temperature_s,
             movement=moving,
             more=more,
             more_age_s=more_age_s,
@@ -169,19 +173,19 @@ class Chains:
     def _performer_inputs(self, rows: Rows, now_ms: int) -> FusionInputs:
         """The performers' inputs, by slot; ``rows`` their main rows."""
         pulse, breath, muscle = (self.channels[k].state for k in (Kind.PULSE, Kind.BREATH, Kind.MUSCLE))
-        heard_ms = self.small_arrivals.heard_ms
+        heard = self.small_arrivals
         more = {
             "rmssd": Reading(pulse.rmssd_ms[rows], (pulse.rmssd_confidence[rows], pulse.contact[rows])),
             "breath_rate": Reading(breath.rate_per_min, (breath.quality,)),
             "breath_depth": Reading(breath.depth, (breath.quality,)),
             "muscle": Reading(muscle.envelope, (muscle.quality,)),
         }
-        age = (now_ms - heard_ms).astype(np.float64) * 1e-3
-        age_s = {PLANS[k].name: age[:, k] for k in (Kind.BREATH, Kind.MUSCLE, *SCALARS)}
+        kinds = (Kind.BREATH, Kind.MUSCLE, *SCALARS)
+        age_s = {PLANS[k].name: now_ms * 1e-3 - getattr(heard, PLANS[k].heard) for k in kinds}
         for kind in SCALARS:
             state = self.channels[kind].state
             more[PLANS[kind].name] = Reading(state.value, (state.quality,))
-        return self._inputs(rows, heard_ms, now_ms, more, age_s)
+        return self._inputs(rows, heard, now_ms, more, age_s)
 
     def reading(self, n: int, rest: Bools) -> SeatReading:
         """What the seat states are decided from, for the first ``n`` rows."""
@@ -200,7 +204,7 @@ class Chains:
         """A finger on a pulse or skin sensor; a listener with neither of the two has no way to say."""
         pulse, skin = self.channels[Kind.PULSE].state, self.channels[Kind.SKIN].state
         contact: Bools = pulse.contact[:n] | skin.contact[:n]
-        judged = (self.arrivals.heard_ms[:n, Kind.PULSE : Kind.SKIN + 1] > NEVER_MS).any(axis=1)
+        judged = np.isfinite(self.arrivals.pulse_s[:n]) | np.isfinite(self.arrivals.skin_s[:n])
         return contact | ~judged
 
     def fused(self, rows: Rows) -> tuple[Floats, Floats]:
@@ -224,14 +228,18 @@ class Chains:
         given = dict(zip(SCALAR_NAMES, self.listeners.scalar_names.get(slot, ()), strict=False))
         return {given.get(name, name): v for name, v in values.items() if given.get(name) or name not in SCALAR_NAMES}
 
-    def alike(self, rows: slice) -> tuple[Floats, Floats, Ints]:
-        """Skin drive and pulse rate of the rows, (m, 2), their quality, and when each channel was last heard, ms."""
+    def alike(self, rows: slice) -> tuple[Floats, Floats, Floats]:
+        """Skin drive and pulse rate of the rows, (m, 2), their quality, and when each channel was last heard, s."""
         skin, pulse = self.channels[Kind.SKIN].state, self.channels[Kind.PULSE].state
         return (
             np.stack((skin.drive[rows], pulse.rate_bpm[rows]), axis=1),
             np.stack((skin.quality[rows], pulse.rate_confidence[rows]), axis=1),
-            self.arrivals.heard_ms[rows, Kind.SKIN : Kind.PULSE - 1 : -1],
+            np.stack((self.arrivals.skin_s[rows], self.arrivals.pulse_s[rows]), axis=1),
         )
+
+    def resume(self) -> None:
+        """After columns were loaded: what is known from them and kept beside them."""
+        self.moving = bool(np.isfinite(self.arrivals.motion_s).any() or np.isfinite(self.small_arrivals.motion_s).any())
 
     def undo_rest(self, rows: Rows) -> None:
         """Back to the resting baseline before the last one."""

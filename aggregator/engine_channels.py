@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from aggregator.dsp import breath, electrodermal, motion, muscle, pulse, scalar, temperature
-from aggregator.dsp.columns import Columns, Ints, Rows, column
+from aggregator.dsp.columns import Columns, Floats, Rows, column
 from aggregator.dsp.grid import (
     BREATH_HZ,
     MOTION_HZ,
@@ -27,24 +27,27 @@ from aggregator.engine_view import RowEvents
 from aggregator.intake import Samples
 from aggregator.listeners import MAX_PERFORMERS, SCALARS, Kind
 
-NEVER_MS = -(1 << 60)  # so long ago that every age is beyond every limit
-KINDS = len(Kind)
-
 
 @dataclass(slots=True)
 class ArrivalState(Columns):
-    """When each channel of the audience's kinds was last heard."""
+    """When each channel of the audience's kinds was last heard: stamps in seconds of house time, -inf never."""
 
-    heard_ms: Ints = column(
-        doc="stamp of the newest sample by Kind, ms", tail=(Kind.MOTION + 1,), dtype=np.int64, fill=NEVER_MS
-    )
+    pulse_s: Floats = column(doc="stamp of the newest pulse sample, s", fill=-np.inf)
+    skin_s: Floats = column(doc="stamp of the newest skin sample, s", fill=-np.inf)
+    temperature_s: Floats = column(doc="stamp of the newest temperature sample, s", fill=-np.inf)
+    motion_s: Floats = column(doc="stamp of the newest motion sample, s", fill=-np.inf)
 
 
 @dataclass(slots=True)
-class SmallArrivalState(Columns):
-    """The same for every kind, a row a performer."""
+class SmallArrivalState(ArrivalState):
+    """The same and the performers' own kinds, a row a performer."""
 
-    heard_ms: Ints = column(doc="stamp of the newest sample by Kind, ms", tail=(KINDS,), dtype=np.int64, fill=NEVER_MS)
+    breath_s: Floats = column(doc="stamp of the newest breath sample, s", fill=-np.inf)
+    muscle_s: Floats = column(doc="stamp of the newest muscle sample, s", fill=-np.inf)
+    scalar_1_s: Floats = column(doc="stamp of the newest sample of the first scalar, s", fill=-np.inf)
+    scalar_2_s: Floats = column(doc="of the second", fill=-np.inf)
+    scalar_3_s: Floats = column(doc="of the third", fill=-np.inf)
+    scalar_4_s: Floats = column(doc="of the fourth", fill=-np.inf)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +61,11 @@ class Plan:
     update: Callable[[Any, GridBlock], Events]
     small: bool = False
     event: str = ""
+
+    @property
+    def heard(self) -> str:
+        """The column of ArrivalState that tells when this kind was last heard."""
+        return f"{self.name.replace('-', '_')}_s"
 
 
 PLANS: dict[Kind, Plan] = {

@@ -5,7 +5,7 @@ Each control entry takes effect at its place in its own stream, before the packe
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -37,6 +37,11 @@ class Shards:
     @classmethod
     def fresh(cls, streams: int) -> Shards:
         return cls([FIRST_PART] * streams, [entries.FIRST] * streams, [{} for _ in range(streams)])
+
+    def priors(self, owned: Sequence[int]) -> list[dict[str, float]]:
+        """Each stream's prior; what no owned listener can be of takes the first owned one's."""
+        usual = self.prior[owned[0]] if owned else {}
+        return [given if stream in owned else usual for stream, given in enumerate(self.prior)]
 
     def newest_part(self) -> str:
         """The part by the newest stamp (the lowest stream among equals)."""

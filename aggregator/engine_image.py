@@ -126,6 +126,7 @@ def _restore(
     slots = np.array([s for s, _, _ in meta["slots"]], np.intp)
     for name, columns in engine.chains.small_columns().items():
         columns.load(_under(arrays, f"small/{name}/", np.ones(len(slots), np.bool_)), slots)
+    engine.chains.resume()
     engine.alike.load(_under(arrays, "window/", None))
     _resume(engine, meta)
     _wait(engine, meta["waiting"], arrays["waiting"].tobytes(), keep, rows)

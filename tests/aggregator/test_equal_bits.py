@@ -14,6 +14,7 @@ from relay.entries import (
     Consent,
     Entry,
     Erase,
+    HousePrior,
     Join,
     Part,
     Stamp,
@@ -207,3 +208,16 @@ def test_where_a_listener_is_kept_does_not_matter() -> None:
     second = Drive(engine(6), tape.entries)
     for a, b in zip(first.run(8), second.run(8), strict=True):
         assert not same(a, b)
+
+
+def test_a_prior_told_to_all_streams_or_to_the_listeners_own_is_the_same() -> None:
+    phone = Phone(5, excited_s=((30, 34),))
+    prior = HousePrior({"skin_level": 0.0}, {"skin_level": 0.2, "pulse_rate": 0.01})
+    ways = []
+    for streams in (range(17), [5], []):
+        tape = evening([phone], 34)
+        for stream in streams:
+            tape.control(T0_MS + 2000, stream, prior)
+        ways.append(Drive(engine(5), tape.entries).run(34))
+    assert not [k for k, (a, b) in enumerate(zip(ways[0], ways[1], strict=True)) if same(a, b)]
+    assert same(ways[0][-1], ways[2][-1])
