@@ -131,12 +131,14 @@ class PhoneListener(picows.WSListener):  # type: ignore[misc]  # picows ships no
 
     def on_ws_frame(self, transport: picows.WSTransport, frame: picows.WSFrame) -> None:
         kind = frame.msg_type
+        budget = self._budget
+        budget.messages -= 1.0
         if self._closing:
             if kind is CLOSE:
                 transport.disconnect()
+            elif budget.messages < 0.0:
+                self._flood()
             return
-        budget = self._budget
-        budget.messages -= 1.0
         if budget.messages < 0.0:
             self._flood()
         elif frame.rsv1 or frame.rsv2 or frame.rsv3:
@@ -192,12 +194,14 @@ class PhoneListener(picows.WSListener):  # type: ignore[misc]  # picows ships no
         return False
 
     def _flood(self) -> None:
-        """Stop reading, say why, end the connection: nothing more of this peer reaches the parser."""
+        """Stop reading, say why, end the connection a little later: nothing more of this peer reaches the parser.
+
+        Not at once: a peer that is cut off at once comes back at once, and its handshakes are dearer than its flood.
+        """
+        self._transport.underlying_transport.pause_reading()
         if self._closing:
-            self._transport.underlying_transport.abort()
             return
         self._count(1008)
-        self._transport.underlying_transport.pause_reading()
         self._transport.send_close(1008, "flood")
         self._closing = True
         self._loop.call_later(FLOOD_ABORT_S, self._transport.underlying_transport.abort)
