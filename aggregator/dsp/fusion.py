@@ -267,3 +267,12 @@ def channel_values(state: FusionState, row: int, table: FeatureTable) -> dict[st
         for f, name in enumerate(table.names)
         if np.isfinite(state.held[row, f])
     }
+
+
+def left_out(state: FusionState, rows: Rows, table: FeatureTable = AUDIENCE) -> dict[str, int]:
+    """How many of ``rows`` have no trust in any feature of a channel, by channel: cold, faint, loose or not worn.
+
+    A count for the page, so that who cannot be measured is never left out silently. Order of ``rows`` does not matter.
+    """
+    trusted = state.trust[rows] > 0.0
+    return {c: int((~trusted[:, list(f)].any(axis=1)).sum()) for c, f in table.of_channel.items()}

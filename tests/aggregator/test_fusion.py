@@ -187,6 +187,15 @@ def test_fingers_that_warm_or_return_from_tension_are_no_leap() -> None:
         assert house.state.trust[0, 0] == 1.0
 
 
+def test_who_is_left_out_is_counted_by_channel() -> None:
+    house = rested(4)
+    house.trust["pulse"][:3] = 0.0
+    house.trust["temperature"][1] = 0.0
+    house.run(1.0, CALM)
+    assert fusion.left_out(house.state, np.arange(4)) == {"pulse": 3, "skin": 0, "temperature": 1}
+    assert fusion.left_out(house.state, np.array([3])) == {"pulse": 0, "skin": 0, "temperature": 0}
+
+
 def test_a_single_lost_channel_is_no_clap() -> None:
     house = rested()
     house.trust["pulse"][:] = 0.0
