@@ -164,6 +164,7 @@ def _crest(slab: Slab, i: Rows, k: Ints, wide: Ints) -> tuple[Ints, Floats, Floa
     block = slab.windows(start, WIDEST)
     block *= sign
     block[wide[:, None] < _TO_END] = -np.inf
+    # Of equal samples the first: motion is limited to a plateau, and seen from its edge it resembles no beat.
     top = start + np.argmax(block, axis=1)
     around = slab.windows(top - FOOT, FOOT + TEMPLATE - TEMPLATE_LEAD)
     around *= sign
