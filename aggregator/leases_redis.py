@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from redis.exceptions import RedisError
 
 from relay.bus import BusUnavailable
-from relay.bus_redis import COMMAND_LIMIT_S, Place, client_for
+from relay.bus_redis import COMMAND_LIMIT_S, Place, client_for, close_client
 
 T = TypeVar("T")
 
@@ -62,7 +62,7 @@ class RedisLeaseStore:
 
     async def close(self) -> None:
         """Close the connections; idempotent."""
-        await self.client.aclose()
+        await close_client(self.client)
 
     async def _limited(self, work: Awaitable[T]) -> T:
         try:

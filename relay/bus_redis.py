@@ -103,6 +103,14 @@ def client_for(place: Place) -> Any:
     return Redis(host=host, port=port, retry=retry, **options)
 
 
+async def close_client(client: Any) -> None:
+    """Close a client and, where Sentinel finds its primary, the connections to the sentinels."""
+    await client.aclose()
+    manager = getattr(getattr(client, "connection_pool", None), "sentinel_manager", None)
+    for watcher in manager.sentinels if manager is not None else ():
+        await watcher.aclose()
+
+
 @dataclass(slots=True)
 class _Fill:
     """What was last seen of one stream's fill, and when it is to be looked at again."""
@@ -139,7 +147,7 @@ class RedisBus:
 
     async def append(self, stream: int, payloads: Sequence[bytes]) -> list[Stamp]:
         """See relay.bus.Bus.append: one round trip for all payloads (and the replica's word, where asked for)."""
-        key = self._keys[stream]
+        key = self._key(stream)
         await self._check_bound(stream)
         try:
             stamps = await self._limited(self._add(key, payloads))
@@ -148,6 +156,11 @@ class RedisBus:
             raise
         self._written += len(stamps)
         return stamps
+
+    def _key(self, stream: int) -> bytes:
+        if not 0 <= stream <= self.shards:
+            raise ValueError(f"stream {stream}: allowed 0..{self.shards}")
+        return self._keys[stream]
 
     async def _add(self, key: bytes, payloads: Sequence[bytes]) -> list[Stamp]:
         """XADD each, then ask the same connection whether a replica has them (WAIT counts one connection's writes)."""
@@ -173,8 +186,8 @@ class RedisBus:
         if self.place.kind != "cluster":
             return self.client
         if not self._topology_known:
-            await self.client.aclose()
-            await self.client.initialize()
+            await self.client.initialize()  # does nothing when done before
+            await self.client.nodes_manager.initialize()
             self._topology_known = True
         node = self.client.get_node_from_key(key.decode())
         name = (node.host, node.port)
@@ -193,7 +206,7 @@ class RedisBus:
             await asyncio.sleep(0.005)
 
     async def _read_once(self, after: Mapping[int, Stamp], limit: int) -> list[Entry]:
-        wanted = {self._keys[stream]: f"{stamp.ms}-{stamp.n}" for stream, stamp in after.items()}
+        wanted = {self._key(stream): f"{stamp.ms}-{stamp.n}" for stream, stamp in after.items()}
         if not wanted:
             return []
         if self.place.kind == "cluster":
@@ -222,7 +235,7 @@ class RedisBus:
 
     async def trim(self, stream: int, before: Stamp) -> int:
         """Drop entries before a durable position (exact: nothing at or after it goes)."""
-        command = ("XTRIM", self._keys[stream], "MINID", "=", f"{before.ms}-{before.n}")
+        command = ("XTRIM", self._key(stream), "MINID", "=", f"{before.ms}-{before.n}")
         dropped = int(await self._limited(self.client.execute_command(*command)))
         self._trimmed += dropped
         return dropped
@@ -253,7 +266,7 @@ class RedisBus:
     async def close(self) -> None:
         """Close the client's connections; idempotent."""
         for client in (self.client, *self._nodes.values()):
-            await client.aclose()
+            await close_client(client)
 
     async def _check_bound(self, stream: int) -> None:
         """Refuse when nobody has trimmed for two minutes or 256 MB (contract 7)."""

@@ -1,0 +1,177 @@
+"""The bus on real Redis servers: the shared contract on all three kinds, and what each failure looks like."""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from pathlib import Path
+from typing import TypeVar
+
+import pytest
+
+from relay import bus_redis
+from relay.bus import Bus, BusUnavailable
+from relay.bus_redis import COMMAND_LIMIT_S, REPLICA_LIMIT_MS, RedisBus, RedisUrlError, parse_url
+from relay.entries import FIRST
+from tests.redis_servers import Server, cluster, needs_redis, sentinel, single, wait_until
+from tests.relay.bus_contract import BusContract, all_of
+
+pytestmark = [needs_redis, pytest.mark.needs_redis]
+T = TypeVar("T")
+EVENINGS = (f"evening-{n}" for n in itertools.count())  # a fresh, empty set of streams for each test
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    with single(tmp_path_factory.mktemp("single")) as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def sentinel_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    with sentinel(tmp_path_factory.mktemp("sentinel")) as (watchers, _, _):
+        yield "redis+sentinel://" + ",".join(f"127.0.0.1:{w.port}" for w in watchers) + "/ripieno"
+
+
+@pytest.fixture(scope="module")
+def cluster_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    with cluster(tmp_path_factory.mktemp("cluster")) as servers:
+        yield "redis+cluster://" + ",".join(f"127.0.0.1:{s.port}" for s in servers)
+
+
+class TestSingle(BusContract):
+    @pytest.fixture
+    async def bus(self, server: Server) -> AsyncIterator[Bus]:
+        made = RedisBus(parse_url(f"redis://127.0.0.1:{server.port}"), next(EVENINGS))
+        yield made
+        await made.close()
+
+
+class TestSentinel(BusContract):
+    @pytest.fixture
+    async def bus(self, sentinel_url: str) -> AsyncIterator[Bus]:
+        made = RedisBus(parse_url(sentinel_url), next(EVENINGS), accepted="replica")
+        yield made
+        await made.close()
+
+
+class TestCluster(BusContract):
+    @pytest.fixture
+    async def bus(self, cluster_url: str) -> AsyncIterator[Bus]:
+        made = RedisBus(parse_url(cluster_url), next(EVENINGS), accepted="replica")
+        yield made
+        await made.close()
+
+
+async def test_killed_and_started_again_loses_nothing_accepted(tmp_path: Path) -> None:
+    """Contract 7, ``process``: an append-only file each second survives a kill of the process."""
+    with single(tmp_path) as own:
+        bus = RedisBus(parse_url(f"redis://127.0.0.1:{own.port}"), "e")
+        accepted = [stamp for n in range(200) for stamp in await bus.append(2, [b"%d" % n])]
+        before = await bus.replication_id()
+        own.kill()
+        with pytest.raises(BusUnavailable):
+            await bus.append(2, [b"lost"])
+        own.start_again()
+        assert [e.stamp for e in await all_of(bus, 2)] == accepted
+        assert await bus.replication_id() != before  # phones send their ring again
+        assert (await bus.append(2, [b"new"]))[0] > accepted[-1]
+        await bus.close()
+
+
+async def test_a_paused_server_costs_half_a_second_not_more(tmp_path: Path) -> None:
+    """Client time-outs and no blind retries: whoever asked learns in bounded time (bound: the module's own limits)."""
+    with single(tmp_path) as own:
+        bus = RedisBus(parse_url(f"redis://127.0.0.1:{own.port}"), "e")
+        await bus.append(0, [b"a"])
+        own.pause()
+        loop = asyncio.get_running_loop()
+        begun = loop.time()
+        with pytest.raises(BusUnavailable):
+            await bus.append(0, [b"b"])
+        took = loop.time() - begun
+        own.resume()
+        assert took <= COMMAND_LIMIT_S + REPLICA_LIMIT_MS / 1000 + 1.0  # a busy machine's share
+        await bus.close()
+
+
+async def test_replica_means_replica(tmp_path: Path) -> None:
+    """With the replica gone nothing is accepted any more; back again, it is."""
+    with sentinel(tmp_path) as (watchers, _, replica):
+        url = "redis+sentinel://" + ",".join(f"127.0.0.1:{w.port}" for w in watchers) + "/ripieno"
+        bus = RedisBus(parse_url(url), "e", accepted="replica")
+        await bus.append(0, [b"a"])
+        replica.pause()
+        with pytest.raises(BusUnavailable):
+            await bus.append(0, [b"b"])
+        replica.resume()
+        await bus.close()
+
+
+async def test_a_killed_primary_loses_nothing_accepted(tmp_path: Path) -> None:
+    """Contract 7, ``replica``: Sentinel moves to the replica, which has every accepted entry."""
+    with sentinel(tmp_path) as (watchers, primary, _):
+        url = "redis+sentinel://" + ",".join(f"127.0.0.1:{w.port}" for w in watchers) + "/ripieno"
+        bus = RedisBus(parse_url(url), "e", accepted="replica")
+        accepted = [stamp for n in range(100) for stamp in await bus.append(1, [b"%d" % n])]
+        before = await bus.replication_id()
+        primary.kill()
+        wait_until(lambda: str(primary.port) not in watchers[0].cli("SENTINEL", "GET-MASTER-ADDR-BY-NAME", "ripieno"),
+                   "the failover", 20)  # fmt: skip
+        found = await patient(lambda: all_of(bus, 1))
+        assert [e.stamp for e in found][: len(accepted)] == accepted
+        assert await patient(bus.replication_id) != before
+        await bus.close()
+
+
+async def patient(ask: Callable[[], Awaitable[T]]) -> T:
+    """A failover takes some seconds: ask until it answers (20 s at the most)."""
+    for _ in range(100):
+        try:
+            return await ask()
+        except BusUnavailable:
+            await asyncio.sleep(0.2)
+    raise AssertionError("the bus did not come back")
+
+
+async def test_a_full_stream_refuses_until_trimmed(server: Server, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bus_redis, "BOUND_BYTES", 20_000)
+    monkeypatch.setattr(bus_redis, "CHECK_EVERY_S", 0.0)
+    bus = RedisBus(parse_url(f"redis://127.0.0.1:{server.port}"), next(EVENINGS))
+    stamps = await bus.append(5, [b"x" * 30_000])
+    with pytest.raises(BusUnavailable, match="stream 5 is full"):
+        await bus.append(5, [b"y"])
+    stamps += await bus.append(6, [b"y"])  # each stream has its own bound
+    await bus.trim(5, stamps[0]._replace(n=stamps[0].n + 1))
+    assert await bus.append(5, [b"z"])
+    assert bus.statistics().refused >= 1
+    await bus.close()
+
+
+@pytest.mark.parametrize(
+    ("url", "kind", "hosts"),
+    [
+        ("redis://h:1", "single", (("h", 1),)),
+        ("redis://h", "single", (("h", 6379),)),
+        ("rediss://h:1", "single", (("h", 1),)),
+        ("redis+sentinel://a:1,b:2/hall", "sentinel", (("a", 1), ("b", 2))),
+        ("redis+cluster://a:1,[::1]:2", "cluster", (("a", 1), ("::1", 2))),
+    ],
+)
+def test_urls(url: str, kind: str, hosts: tuple[tuple[str, int], ...]) -> None:
+    place = parse_url(url, "secret")
+    assert (place.kind, place.hosts, place.password) == (kind, hosts, "secret")
+
+
+@pytest.mark.parametrize("url", ["", "http://h", "redis://", "redis://h:x", "redis://:5", "redis+cluster://a:1,,b"])
+def test_urls_refused(url: str) -> None:
+    with pytest.raises(RedisUrlError, match="allowed"):
+        parse_url(url)
+
+
+async def test_nobody_there() -> None:
+    bus = RedisBus(parse_url("redis://127.0.0.1:1"), "e")
+    with pytest.raises(BusUnavailable, match="Redis away"):
+        await bus.read({0: FIRST})
+    await bus.close()
