@@ -218,16 +218,20 @@ class Intake:
         if len(waiting.ahead) > WINDOW_PACKETS:
             self.state.head[row] = release(waiting, int(self.state.head[row]), held.stamp_ms, self.counters)
 
-    def _mark(self, row: int, sequence: int) -> None:
+    def _reach(self, row: int, sequence: int) -> None:
+        """The highest number moves up to ``sequence``, which itself is not thereby seen."""
         state = self.state
-        highest, seen = int(state.highest[row]), int(state.seen[row])
-        if sequence > highest:
-            step = sequence - highest
-            seen = ((seen << step) if step < 64 else 0) | 1
-            state.highest[row] = sequence
-        elif highest - sequence < 64:
-            seen |= 1 << (highest - sequence)
-        state.seen[row] = np.uint64(seen & int(_ALL))
+        step = sequence - int(state.highest[row])
+        if step > 0:
+            moved = int(state.seen[row]) << step if step < WINDOW_PACKETS else 0
+            state.highest[row], state.seen[row] = sequence, np.uint64(moved & int(_ALL))
+
+    def _mark(self, row: int, sequence: int) -> None:
+        """Sequence number ``sequence`` has been taken in."""
+        self._reach(row, sequence)
+        back = int(self.state.highest[row]) - sequence
+        if back < WINDOW_PACKETS:
+            self.state.seen[row] |= np.uint64(1 << back)
 
     def _slow_packets(self, now_ms: int) -> Opened | None:
         """What the slow path gives to this tick, opened; None when nothing (nearly always)."""
@@ -235,7 +239,7 @@ class Intake:
         for row in sorted(self.waiting):
             waiting = self.waiting[row]
             self.state.head[row] = release(waiting, int(self.state.head[row]), now_ms, self.counters)
-            self.state.highest[row] = max(self.state.highest[row], self.state.head[row] - 1)
+            self._reach(row, int(self.state.head[row]) - 1)
             taken.extend((row, held) for held in consume(waiting))
             if waiting.idle:
                 del self.waiting[row]

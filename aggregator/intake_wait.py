@@ -48,12 +48,13 @@ def release(waiting: Waiting, head: int, now_ms: int, counters: dict[str, int]) 
     """
     while True:
         known = [last for first, last in waiting.skips if first <= head <= last]
-        if known:
-            counters["skipped"] += max(known) + 1 - head
-            head = max(known) + 1
-        elif head in waiting.ahead:
+        if head in waiting.ahead:
             _push(waiting, waiting.ahead.pop(head), counters)
             head += 1
+        elif known:
+            arrived = [sequence for sequence in waiting.ahead if sequence <= max(known)]  # discarded after it was sent
+            counters["skipped"] += min([*arrived, max(known) + 1]) - head
+            head = min([*arrived, max(known) + 1])
         elif waiting.ahead and _overdue(waiting, head, now_ms):
             ends = [first for first, _ in waiting.skips if first > head]
             step = min([*waiting.ahead, *ends])

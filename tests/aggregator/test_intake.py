@@ -155,6 +155,65 @@ def test_a_known_loss_ahead_of_a_packet_still_missing_waits_for_it() -> None:
     assert len(skin(intake.take(packets[4].arrival_ms + 10))) == 4
 
 
+def test_a_packet_that_arrived_before_it_was_given_up_is_used() -> None:
+    phone = Phone(5)
+    intake = room(phone)
+    packets = phone.packets(2.5)
+    offer(intake, [packets[0], packets[3], packets[4]])
+    intake.take(packets[4].arrival_ms + 1)
+    intake.skip(0, 1, 6)
+    offer(intake, packets[7:9], n=1)
+    assert len(skin(intake.take(packets[8].arrival_ms + 1))) == 2 * 4
+    assert int(intake.state.head[0]) == 9
+    assert intake.counters["skipped"] == 4
+    assert not intake.waiting
+
+
+def test_after_a_known_loss_duplicates_and_latecomers_are_told_apart() -> None:
+    phone = Phone(5)
+    intake = room(phone)
+    packets = phone.packets(2.5)
+    offer(intake, packets[:3])
+    intake.take(packets[3].arrival_ms)
+    intake.skip(0, 3, 6)
+    intake.take(packets[6].arrival_ms)
+    offer(intake, [packets[1], packets[4], packets[7]], packets[8].arrival_ms)
+    assert len(skin(intake.take(packets[8].arrival_ms + 1))) == 2
+    assert (intake.counters["duplicates"], intake.counters["late"]) == (1, 1)
+    offer(intake, packets[3:8], packets[8].arrival_ms + 9)
+    intake.take(packets[9].arrival_ms)
+    assert (intake.counters["duplicates"], intake.counters["late"]) == (3, 4)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_bookkeeping_agrees_with_a_plain_model(seed: int) -> None:
+    """Random order, duplicates, losses and skips against sets: what is used, and what counts as what."""
+    rng = np.random.default_rng(seed)
+    phone = Phone(5)
+    intake = room(phone)
+    packets = [phone.packet(i) for i in range(200)]
+    lost = {int(i) for i in np.flatnonzero(rng.random(200) < 0.05)}
+    schedule = [(p.arrival_ms + int(rng.integers(0, 900)), p) for i, p in enumerate(packets) if i not in lost]
+    schedule += [(p.arrival_ms + int(rng.integers(1000, 3000)), p) for p in packets[::7] if p.sequence not in lost]
+    known = {i for i in lost if rng.random() < 0.5}
+    used: list[int] = []
+    for now in range(T0_MS, packets[-1].arrival_ms + 6000, 50):
+        due = [p for at, p in schedule if now - 50 <= at < now]
+        if due:
+            offer(intake, [replace(p, arrival_ms=now - 1) for p in due], now - 1)
+        for i in known:
+            if now - 50 <= packets[i].arrival_ms < now:
+                intake.skip(0, i, i)
+        samples = intake.take(now).samples.get(Kind.SKIN)
+        if samples is not None:
+            used += sorted({(int(t) - phone.origin_us) // 250_000 for t in samples.time_us})
+    assert used == sorted(used)
+    assert set(used) == set(range(200)) - lost
+    assert intake.counters["skipped"] + intake.counters["gap_packets"] == len(lost)
+    assert intake.counters["duplicates"] == len([p for p in packets[::7] if p.sequence not in lost])
+    assert intake.counters["late"] == 0
+
+
 def test_a_listener_consumes_two_seconds_a_tick() -> None:
     phone = Phone(5)
     intake = room(phone)
