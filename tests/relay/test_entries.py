@@ -6,7 +6,7 @@ from typing import Any, get_args
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from relay.entries import (
@@ -66,6 +66,7 @@ def test_every_control_entry_has_an_example() -> None:
 
 @given(st.binary(max_size=200) | st.binary(max_size=60).map(lambda tail: b"\x02\x01" + tail))
 def test_other_bytes_are_one_kind_of_error(payload: bytes) -> None:
+    assume(payload != encode_packets([], [], [], []))  # eight bytes that are a batch
     for read in (decode_control, decode_packets):
         with pytest.raises(EntryError):
             read(payload)
