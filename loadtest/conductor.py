@@ -130,7 +130,9 @@ class Conductor:
         section = air.swallow_section
         swallowed = [
             token
-            for token, index in zip(self.cards.tokens, self.cards.section_of, strict=True)
+            for token, index in zip(
+                self.cards.tokens, self.cards.section_of, strict=False
+            )  # the spare cards have no phone
             if section and self.cards.sections[index] == section
         ]
         settings = {"air": asdict(air), "tokens": swallowed, "seed": self.scenario.seed}
@@ -259,6 +261,8 @@ class Conductor:
     async def _close(self) -> None:
         for peer in self.peers:
             peer.writer.close()
+            with contextlib.suppress(ConnectionError):
+                await peer.writer.wait_closed()
         if self.engine is not None:
             self.engine.close()
         for process in (*self._processes, *((self._air,) if self._air else ())):

@@ -120,6 +120,7 @@ def figures(
         spans = [(h.start_s, h.stop_s) for h in scenario.happening if h.stop_s > window[0]]
         spans = [(max(a, window[0] + 4.0), b) for a, b in spans]
         made |= {
+            "latency_p50_ms": heard.latency.percentile(50) * 1e3 if heard.latency.count else None,
             "latency_p99_ms": heard.latency.percentile(99) * 1e3 if heard.latency.count else None,
             "coverage": coverage(measures),
             "house_error": house_error(audience, heard, measures.start_s, window),

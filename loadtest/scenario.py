@@ -148,6 +148,7 @@ class Objectives:
     join_p99_s: float | None = setting(None, "from wanting to join to welcome", low=0.0)
     connect_failures: float | None = setting(None, "share of connection attempts that failed", low=0.0, high=1.0)
     ack_p99_ms: float | None = setting(None, "from a packet's due time to its acknowledgement", low=0.0)
+    latency_p50_ms: float | None = setting(None, "from a packet's due time to the show engine, the median", low=0.0)
     latency_p99_ms: float | None = setting(None, "from a packet's due time to the show engine", low=0.0)
     unacknowledged: float | None = setting(None, "share of packets not acknowledged at the end", low=0.0, high=1.0)
     acknowledged_lost: float | None = setting(None, "acknowledged packets the engine never took", low=0.0)

@@ -16,6 +16,7 @@ from loadtest.scenario import Objectives
 Floats = NDArray[np.float64]
 
 FULL_CORE_SHARE = 0.8  # plan for four fifths of a core: the rest is for what the test did not have
+VAGUE = 3.0  # an interval this many times as wide as its lower end is no estimate
 BOOTSTRAPS = 400
 MIN_POINTS = 8  # seconds of steady load that a headroom is computed from
 
@@ -34,6 +35,7 @@ SAYS = {
     "join_p99_s": "99 of 100 phones were in within",
     "connect_failures": "share of connection attempts that failed",
     "ack_p99_ms": "99 of 100 packets were acknowledged within",
+    "latency_p50_ms": "half of the packets reached the show engine within",
     "latency_p99_ms": "99 of 100 packets reached the show engine within",
     "unacknowledged": "share of packets that were never acknowledged",
     "acknowledged_lost": "acknowledged packets that the engine never took",
@@ -112,8 +114,10 @@ class Headroom:
     @property
     def sentence(self) -> str:
         """For the production manager."""
-        return (
-            f"at {self.phones:,} phones the house used {self.share:.0%} of one core: "
+        used = f"at {self.phones:,} phones the house used {self.share:.0%} of one core: "
+        if self.high > VAGUE * self.low:
+            return used + f"at least {_round(self.low):,} would fit; so light a load tells no more"
+        return used + (
             f"about {_round(self.fits):,} would fit (95 % interval {_round(self.low):,} to {_round(self.high):,}), "
             "if nothing but the CPU sets the limit"
         )
