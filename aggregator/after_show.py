@@ -52,7 +52,7 @@ def listener_linkages(
 
     Args:
         listeners: (listeners, samples) at 4 Hz on house time, e.g. arousal; NaN for gaps. performer: (samples,), NaN
-            for gaps (set to the running mean). house_removed: first take from each listener what the mean of all *others*
+            for gaps (set to the mean). house_removed: first take from each listener what the mean of all *others*
             predicts (least squares, at the lag 0).
     Raises:
         ValueError: fewer than 600 s of samples, or lengths that differ.
