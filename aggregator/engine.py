@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from zlib import crc32
 
 import numpy as np
 
@@ -31,7 +32,8 @@ from relay.seat_plan import SeatPlan
 
 MAX_PENDING_BYTES = 256 << 20  # contract 7's bound of what a bus may hold unread
 _PACKETS = bytes((PACKETS,))  # first byte of a packet batch
-COUNTERS = ("ticks", "entries", "entries_refused", "entries_stale", "entries_not_owned")
+CONTROLS_REMEMBERED = 8192  # to be known again after a failover: over 10 s of a whole house joining
+COUNTERS = ("ticks", "entries", "entries_refused", "entries_stale", "entries_not_owned", "controls_repeated")
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +92,7 @@ class Engine:
         self._pending = _Pending()
         self._position: dict[int, Stamp] = {}
         self._streams = frozenset((*self.owned, shards))
+        self._used: dict[tuple[int, Stamp, int], None] = {}
         self._events = EventLog()
         self._seating: engine_view.Seating | None = None
 
@@ -169,6 +172,13 @@ class Engine:
         return made
 
     def _control(self, entry: Entry) -> None:
+        key = (entry.stream, entry.stamp, crc32(entry.payload))
+        if key in self._used:
+            self.own_counters["controls_repeated"] += 1
+            return
+        self._used[key] = None
+        if len(self._used) > CONTROLS_REMEMBERED:
+            del self._used[next(iter(self._used))]
         try:
             event = decode_control(entry.payload)
         except EntryError:
@@ -239,6 +249,16 @@ class Engine:
     def positions(self) -> dict[int, Stamp]:
         """The stamp of the last entry used, by stream: read on after it, trim up to it."""
         return dict(self._position)
+
+    def rewind(self, stream: int, stamp: Stamp) -> None:
+        """After the bus failed over: entries of this stream after ``stamp`` are taken again when they are read again.
+
+        Packets are told apart by their numbers; a control entry that was used lately is not used twice.
+        """
+        if stamp < self._position.get(stream, FIRST):
+            self._position[stream] = stamp
+        gone = self._pending.streams.pop(stream, deque())  # unused so far, and read again with the rest
+        self._pending.size -= sum(len(entry.payload) for entry in gone)
 
     def resume_positions(self, positions: dict[int, Stamp]) -> None:
         """Entries up to these stamps were used before the checkpoint."""

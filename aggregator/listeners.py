@@ -1,6 +1,7 @@
 """The rows: one a listener, axis 0 of every column. Who they are, their channels, and which stream counts. Pure.
 
-A row is given at the first claim and kept until the listener is erased or, with the house full, has long been away.
+A row is given at the first claim and kept for the evening, unless the listener is erased; over the bound claims are
+refused.
 Results never depend on which row a listener has: kernels are elementwise and whatever leaves the engine is ordered by
 seat, by listener number, or is an integer sum.
 """

@@ -80,6 +80,27 @@ def test_entries_read_twice_are_used_once() -> None:
     assert part.counters["packets"] == 4
 
 
+def test_after_a_failover_entries_are_read_again_and_used_once() -> None:
+    """The new primary lacks nothing, and has one entry that the old one never showed, stamped in the past."""
+    phone = Phone(1)
+    tape = evening([phone], 6)
+    tape.control(at(3), 1, Baseline("undo"))
+    hidden = next(e for e in tape.entries if e.payload[:1] == b"\x01" and e.stamp.ms > at(2.9))
+    drive = Drive(engine(1), [e for e in tape.entries if e != hidden and e.stamp.ms < at(4)])
+    drive.run(4)
+    made = drive.engine
+    assert int(made.intake.state.head[0]) < 15
+    made.rewind(1, Stamp(at(0), 0))
+    again = [e for e in tape.entries if e.stream == 1 and e.stamp > Stamp(at(0), 0)]
+    made.ingest(again)
+    for _ in range(round(3 * TICK_HZ)):
+        made.tick(made.k + 1)
+    c = made.counters
+    assert int(made.intake.state.head[0]) == 24
+    assert (c["baselines_undone"], c["controls_repeated"], c["gaps"], c["late"]) == (1, 3, 0, 0)
+    assert c["packets"] - c["duplicates"] == 24
+
+
 def test_nothing_is_processed_before_consent() -> None:
     phone = Phone(1)
     tape = Tape()
