@@ -113,12 +113,29 @@ async def close_client(client: Any) -> None:
 
 @dataclass(slots=True)
 class _Fill:
-    """What was last seen of one stream's fill, and when it is to be looked at again."""
+    """What was last seen of one stream's fill, when to look again, and the stamp of its last own entry."""
 
+    last_ms: int = 0
     length: int = 0
     bytes: int = 0
     age_ms: int = 0
     due_s: float = 0.0
+
+
+@dataclass(slots=True)
+class _Append:
+    """One append that waits for its exchange."""
+
+    key: bytes
+    payloads: Sequence[bytes]
+    answer: asyncio.Future[list[Stamp]]
+
+
+def _fail(asked: list[_Append], error: BusUnavailable) -> None:
+    """None of them is accepted: whether the server has them is not known, and their writers must send them again."""
+    for one in asked:
+        if not one.answer.done():
+            one.answer.set_exception(BusUnavailable(str(error)))
 
 
 class RedisBus:
@@ -142,43 +159,78 @@ class RedisBus:
         self._clock = clock
         self._nodes: dict[tuple[str, int], Any] = {}
         self._topology_known = False
+        self._asked: list[_Append] = []
+        self._exchanges: set[asyncio.Task[None]] = set()
         self._fill = [_Fill() for _ in self._keys]
         self._written = self._refused = self._trimmed = 0
 
     async def append(self, stream: int, payloads: Sequence[bytes]) -> list[Stamp]:
-        """See relay.bus.Bus.append: one round trip for all payloads (and the replica's word, where asked for)."""
+        """See relay.bus.Bus.append. What is asked for in one turn of the loop shares one round trip to each node."""
         key = self._key(stream)
-        await self._check_bound(stream)
         try:
-            stamps = await self._limited(self._add(key, payloads))
+            await self._check_bound(stream)
+            asked = _Append(key, payloads, asyncio.get_running_loop().create_future())
+            self._asked.append(asked)
+            if len(self._asked) == 1:
+                asyncio.get_running_loop().call_soon(self._write_asked)
+            stamps = await asked.answer
         except BusUnavailable:
             self._refused += len(payloads)
             raise
         self._written += len(stamps)
+        if stamps:
+            self._fill[stream].last_ms = stamps[-1].ms
         return stamps
+
+    def _write_asked(self) -> None:
+        """Begin the exchange for everything asked for in this turn; writes stay in order by their one connection."""
+        asked, self._asked = self._asked, []
+        task = asyncio.get_running_loop().create_task(self._exchange(asked))
+        self._exchanges.add(task)
+        task.add_done_callback(self._exchanges.discard)
+
+    async def _exchange(self, asked: list[_Append]) -> None:
+        by_node: dict[int, tuple[Any, list[_Append]]] = {}
+        try:
+            for one in asked:
+                client = await self._limited(self._node_of(one.key))
+                by_node.setdefault(id(client), (client, []))[1].append(one)
+        except BusUnavailable as error:
+            _fail(asked, error)
+            return
+        await asyncio.gather(*(self._exchange_with(client, some) for client, some in by_node.values()))
+
+    async def _exchange_with(self, client: Any, asked: list[_Append]) -> None:
+        """One pipeline to one node: XADD each, then its replicas' word, where asked for."""
+        try:
+            answers = await self._limited(self._pipeline(client, asked))
+        except BusUnavailable as error:
+            self._topology_known = False  # slots may have moved: look again before the next write
+            _fail(asked, error)
+            return
+        for one in asked:
+            stamps = [_stamp(answer) for answer in answers[: len(one.payloads)]]
+            del answers[: len(one.payloads)]
+            if not one.answer.done():
+                one.answer.set_result(stamps)
+
+    async def _pipeline(self, client: Any, asked: list[_Append]) -> list[Any]:
+        wait = self.accepted == "replica"
+        async with client.pipeline(transaction=False) as pipe:
+            for one in asked:
+                for payload in one.payloads:
+                    pipe.xadd(one.key, {FIELD: payload})
+            if wait:
+                pipe.execute_command("WAIT", 1, REPLICA_LIMIT_MS)
+            answers: list[Any] = await pipe.execute()
+        if wait and answers.pop() < 1:
+            raise BusUnavailable("no replica answered in time")
+        return answers
 
     def _key(self, stream: int) -> bytes:
         if not 0 <= stream <= self.shards:
             raise ValueError(f"stream {stream}: allowed 0..{self.shards}")
         return self._keys[stream]
-
-    async def _add(self, key: bytes, payloads: Sequence[bytes]) -> list[Stamp]:
-        """XADD each, then ask the same connection whether a replica has them (WAIT counts one connection's writes)."""
-        wait = self.accepted == "replica"
-        client = await self._node_of(key)
-        try:
-            async with client.pipeline(transaction=False) as pipe:
-                for payload in payloads:
-                    pipe.xadd(key, {FIELD: payload})
-                if wait:
-                    pipe.execute_command("WAIT", 1, REPLICA_LIMIT_MS)
-                answers = await pipe.execute()
-        except (RedisError, OSError, TimeoutError):
-            self._topology_known = False  # slots may have moved: look again before the next write
-            raise
-        if wait and answers.pop() < 1:
-            raise BusUnavailable("no replica answered in time")
-        return [_stamp(answer) for answer in answers]
 
     async def _node_of(self, key: bytes) -> Any:
         """The client to write a key with: in Cluster a plain one to the node that holds it, so that a pipeline and
@@ -273,21 +325,22 @@ class RedisBus:
         fill = self._fill[stream]
         if self._clock() >= fill.due_s:
             fill.due_s = self._clock() + CHECK_EVERY_S
-            await self._limited(self._look(stream, fill))
+            await self._limited(self._look(self._keys[stream], fill))
         if fill.age_ms > BOUND_AGE_MS or fill.bytes > BOUND_BYTES:
-            self._refused += 1
             raise BusUnavailable(
                 f"stream {stream} is full ({fill.age_ms / 1000:.0f} s, {fill.bytes >> 20} MB unread): "
                 "is an aggregator running?"
             )
 
-    async def _look(self, stream: int, fill: _Fill) -> None:
-        key = self._keys[stream]
-        first = await self.client.xrange(key, count=1)
-        last = await self.client.xrevrange(key, count=1)
-        fill.length = await self.client.xlen(key)
-        fill.bytes = int(await self.client.execute_command("MEMORY", "USAGE", key, "SAMPLES", 5) or 0)
-        fill.age_ms = _stamp(last[0][0]).ms - _stamp(first[0][0]).ms if first and last else 0
+    async def _look(self, key: bytes, fill: _Fill) -> None:
+        client = await self._node_of(key)
+        async with client.pipeline(transaction=False) as pipe:
+            pipe.xrange(key, count=1)
+            pipe.xlen(key)
+            pipe.execute_command("MEMORY", "USAGE", key, "SAMPLES", 5)
+            first, fill.length, size = await pipe.execute()
+        fill.bytes = int(size or 0)
+        fill.age_ms = max(0, fill.last_ms - _stamp(first[0][0]).ms) if first else 0
 
     async def _limited(self, work: Awaitable[T]) -> T:
         """Run one exchange within the time limit, every failure as BusUnavailable."""

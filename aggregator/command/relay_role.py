@@ -6,6 +6,7 @@ import argparse
 import asyncio
 import subprocess
 import sys
+from dataclasses import replace
 from typing import Any
 
 from aggregator.command import common, files
@@ -21,6 +22,7 @@ Take phones in and write what they send to the bus. Relays keep nothing that a c
 behind any TCP load balancer, or several on one port with --workers. Listens on this machine only until --listen names
 an address. /health and /metrics answer on the same port.
 """
+GATHER_MS = 5.0  # contract: ready sockets are gathered for up to 5 ms a turn; this process does nothing else
 RESTART_PAUSE_S = 1.0  # between a worker's end and its successor: a worker that cannot start must not spin
 
 
@@ -49,7 +51,9 @@ def run(args: argparse.Namespace) -> int:
         if settings.relay.port == 0:
             raise UserError("--workers shares one port between processes: name it with --phone-port")
         return common.run_until_stopped(_workers(settings.relay.workers))
-    return common.run_until_stopped(_relay(settings, place, relay_settings(settings, plan, ring)))
+    return common.run_until_stopped(
+        _relay(settings, place, replace(relay_settings(settings, plan, ring), gather_ms=GATHER_MS))
+    )
 
 
 async def _relay(settings: Settings, place: Place, how: RelaySettings) -> int:
