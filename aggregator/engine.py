@@ -107,21 +107,22 @@ class Engine:
 
     def ingest(self, entries: Sequence[Entry]) -> None:
         """Keep entries until the tick that their stamp falls into. Over the bound the newest are refused (counted)."""
-        pending = self._pending
+        pending, streams = self._pending, self._pending.streams
         for entry in entries:
-            if entry.stream not in self._streams:
-                self.own_counters["entries_not_owned"] += 1
-                continue
-            size = len(entry.payload)
+            stream, size = entry.stream, len(entry.payload)
+            queue = streams.get(stream)
+            if queue is None:
+                if stream not in self._streams:
+                    self.own_counters["entries_not_owned"] += 1
+                    continue
+                queue = streams[stream] = deque()
             if pending.size + size > MAX_PENDING_BYTES:
                 self.own_counters["entries_refused"] += 1
-                continue
-            queue = pending.streams.setdefault(entry.stream, deque())
-            if entry.stamp <= (queue[-1].stamp if queue else self._position.get(entry.stream, FIRST)):
+            elif entry.stamp <= (queue[-1].stamp if queue else self._position.get(stream, FIRST)):
                 self.own_counters["entries_stale"] += 1
-                continue
-            queue.append(entry)
-            pending.size += size
+            else:
+                queue.append(entry)
+                pending.size += size
 
     def tick(self, k: int) -> PartSnapshot:
         """Use everything stamped before tick k's cut and say what the listeners of the owned shards are like.

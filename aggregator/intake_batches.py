@@ -16,7 +16,8 @@ from relay.entries import ENTRY_VERSION, PACKETS, RECORD_DTYPE, Entry, EntryErro
 from relay.wire import MAX_PACKET_BYTES
 
 HEAD_BYTES = 8  # kind, version, u16, number of packets: relay.entries
-_HEAD = bytes((PACKETS, ENTRY_VERSION))
+_HEAD = PACKETS | ENTRY_VERSION << 8
+_HEAD_DTYPE = np.dtype([("kind", "<u2"), ("zero", "<u2"), ("number", "<u4")])
 
 
 @dataclass(slots=True)
@@ -95,37 +96,46 @@ def _readable(payload: bytes) -> bool:
     return True
 
 
+def _structures(data: NDArray[np.uint8], at: Ints, kind: np.dtype[np.void]) -> NDArray[np.void]:
+    """Structures of ``kind`` at byte positions ``at``, each copied whole."""
+    size = kind.itemsize
+    everywhere: NDArray[np.void] = np.ndarray((len(data) - size + 1,), f"V{size}", data, 0, (1,))
+    return everywhere[at].view(kind)
+
+
 def _open(entries: Sequence[Entry]) -> Arrivals | None:
     """All entries, or None when at least one is malformed."""
-    payloads, counts, ends, records = [], [], [], []
-    for entry in entries:
-        payload = entry.payload
-        number = int.from_bytes(payload[4:HEAD_BYTES], "little")
-        end = HEAD_BYTES + RECORD_DTYPE.itemsize * number
-        if payload[:2] != _HEAD or len(payload) < end:
-            return None
-        payloads.append(payload)
-        counts.append(number)
-        ends.append(end)
-        records.append(payload[HEAD_BYTES:end])
-    record = np.frombuffer(b"".join(records), RECORD_DTYPE)
+    payloads = [e.payload for e in entries]
+    length = np.array([len(p) for p in payloads], np.int64)
+    if not len(length) or int(length.min()) < HEAD_BYTES:
+        return None if len(length) else Arrivals.none()
+    data = np.frombuffer(b"".join(payloads), np.uint8)
+    base = np.cumsum(length) - length
+    head = _structures(data, base, _HEAD_DTYPE)
+    number = head["number"].astype(np.int64)
+    body = HEAD_BYTES + RECORD_DTYPE.itemsize * number
+    if (head["kind"] != _HEAD).any() or (length < body).any():
+        return None
+    last = np.cumsum(number)
+    if not last[-1]:
+        return Arrivals.none() if np.array_equal(length, body) else None
+    at = np.repeat(base + HEAD_BYTES - RECORD_DTYPE.itemsize * (last - number), number)
+    record = _structures(data, at + RECORD_DTYPE.itemsize * np.arange(len(at)), RECORD_DTYPE)
     size = record["size"].astype(np.int64)
-    number_of, length, body = (np.array(x, np.int64) for x in (counts, [len(p) for p in payloads], ends))
     sums = np.concatenate(([0], np.cumsum(size)))
-    last = np.cumsum(number_of)
-    before = sums[last - number_of]
+    before = sums[last - number]
     if not np.array_equal(sums[last] - before, length - body) or (len(size) and int(size.max()) > MAX_PACKET_BYTES):
         return None
-    base = np.cumsum(length) - length + body - before
-    stamp: Ints = np.repeat(np.array([e.stamp.ms for e in entries], np.int64), number_of)
+    begin = base + body - before
+    stamp: Ints = np.repeat(np.array([e.stamp[0] for e in entries], np.int64), number)
     arrival = stamp.astype(np.float64) - record["age_ms"]
     return Arrivals(
-        np.frombuffer(b"".join(payloads), np.uint8),
+        data,
         record["listener"].astype(np.uint64),
         record["stream"].astype(np.uint64),
         np.empty(0, np.intp),
         arrival,
         stamp,
-        np.repeat(base, number_of) + sums[:-1],
+        np.repeat(begin, number) + sums[:-1],
         size,
     )

@@ -183,7 +183,7 @@ class Listeners:
         if done is Claimed.SAME and int(t.stream[row]) != event.stream:
             done = Claimed.REPLACED
             t.consent[row] &= t.answered[row]  # consent follows the stream: an older answer was another person's
-        t.answered[row] &= done is Claimed.SAME
+        t.answered[row] = False
         t.stream[row], t.shard[row] = event.stream, shard
         t.seat[row], t.role[row] = event.seat, ROLES[event.role]
         t.claim_ms[row], t.claim_n[row] = stamp

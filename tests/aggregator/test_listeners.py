@@ -53,6 +53,7 @@ def test_consent_follows_the_stream() -> None:
     people.answer(5, True)
     people.claim(join(5, 1), Stamp(1, 0), 5)
     assert people.table.consent[0]
+    people.answer(5, True)
     people.claim(join(5, 1), Stamp(2, 0), 5)
     assert people.table.consent[0]
     people.claim(join(5, 2), Stamp(3, 0), 5)
