@@ -151,7 +151,7 @@ class Intake:
     def _order(self, opened: Opened) -> Rows:
         """Packets that may be used at once, by row and sequence; all others of slow rows go to ``waiting``."""
         state = self.state
-        order = np.flatnonzero(opened.ok & (opened.row >= 0))
+        order = (opened.ok & (opened.row >= 0)).nonzero()[0]
         key = (opened.row[order] << 32) | opened.sequence[order]
         by_key = np.argsort(key, kind="stable")
         order, key = order[by_key], key[by_key]
@@ -170,7 +170,7 @@ class Intake:
         if len(begin) == len(row):
             simple = (sequence == state.head[row]) & ~state.slow[row]
         else:
-            rank = np.arange(len(row)) - np.repeat(begin, count)
+            rank = np.arange(len(row)) - begin.repeat(count)
             simple = np.logical_and.reduceat(sequence == state.head[row] + rank, begin) & ~state.slow[rows]
             span = opened.time_us[order[begin + count - 1]] - opened.time_us[order[begin]]
             simple &= (count <= TICK_PACKETS) & (span >= 0) & (span < TICK_SPAN_US)
@@ -178,7 +178,7 @@ class Intake:
             self._note_run(rows, count)
             return order
         self._note_run(rows[simple], count[simple])
-        mine = np.repeat(simple, count)
+        mine = simple.repeat(count)
         for i in order[~mine]:
             self._put(int(opened.row[i]), opened.held(int(i)))
         kept: Rows = order[mine]
@@ -300,14 +300,15 @@ class Intake:
 
 def _firsts(key: Rows) -> Bools:
     """Where a run of equal numbers begins."""
-    first = np.ones(len(key), np.bool_)
+    first = np.empty(len(key), np.bool_)
+    first[:1] = True
     np.not_equal(key[1:], key[:-1], out=first[1:])
     return first
 
 
 def _runs(row: Rows) -> tuple[Rows, Ints]:
     """Where each run of equal rows begins, and how long it is."""
-    begin = np.flatnonzero(_firsts(row))
+    begin = _firsts(row).nonzero()[0]
     count = np.empty(len(begin), np.int64)
     np.subtract(begin[1:], begin[:-1], out=count[:-1])
     if len(begin):
@@ -323,5 +324,5 @@ def _by_kind(opened: Opened, usable: Rows, anew: Bools) -> dict[int, Samples]:
         rows, counts = run.row, run.count
         if len(begin) < len(rows):
             rows, counts = rows[begin], np.add.reduceat(run.count, begin)
-        made[kind] = Samples(rows, np.cumsum(counts) - counts, counts, run.time_us, run.value, anew[rows])
+        made[kind] = Samples(rows, counts.cumsum() - counts, counts, run.time_us, run.value, anew[rows])
     return made

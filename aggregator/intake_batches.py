@@ -51,7 +51,7 @@ class Arrivals:
         made = {f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(cls)}
         lengths = np.array([len(p.data) for p in parts])
         counts = np.array([len(p.start) for p in parts])
-        made["start"] = made["start"] + np.repeat(np.cumsum(lengths) - lengths, counts)
+        made["start"] = made["start"] + np.repeat(lengths.cumsum() - lengths, counts)
         return cls(**made)
 
     @classmethod
@@ -71,7 +71,7 @@ class Arrivals:
             rows,
             np.array([held.arrival_ms for _, held in taken], np.float64),
             np.array([held.stamp_ms for _, held in taken], np.int64),
-            np.cumsum(sizes) - sizes,
+            sizes.cumsum() - sizes,
             sizes,
         )
 
@@ -110,19 +110,19 @@ def _open(entries: Sequence[Entry]) -> Arrivals | None:
     if not len(length) or int(length.min()) < HEAD_BYTES:
         return None if len(length) else Arrivals.none()
     data = np.frombuffer(b"".join(payloads), np.uint8)
-    base = np.cumsum(length) - length
+    base = length.cumsum() - length
     head = _structures(data, base, _HEAD_DTYPE)
     number = head["number"].astype(np.int64)
     body = HEAD_BYTES + RECORD_DTYPE.itemsize * number
     if (head["kind"] != _HEAD).any() or (length < body).any():
         return None
-    last = np.cumsum(number)
+    last = number.cumsum()
     if not last[-1]:
         return Arrivals.none() if np.array_equal(length, body) else None
     at = np.repeat(base + HEAD_BYTES - RECORD_DTYPE.itemsize * (last - number), number)
     record = _structures(data, at + RECORD_DTYPE.itemsize * np.arange(len(at)), RECORD_DTYPE)
     size = record["size"].astype(np.int64)
-    sums = np.concatenate(([0], np.cumsum(size)))
+    sums = np.concatenate(([0], size.cumsum()))
     before = sums[last - number]
     if not np.array_equal(sums[last] - before, length - body) or (len(size) and int(size.max()) > MAX_PACKET_BYTES):
         return None
@@ -136,6 +136,6 @@ def _open(entries: Sequence[Entry]) -> Arrivals | None:
         np.empty(0, np.intp),
         arrival,
         stamp,
-        np.repeat(begin, number) + sums[:-1],
+        begin.repeat(number) + sums[:-1],
         size,
     )

@@ -115,7 +115,7 @@ def _alike(opened: Opened, listeners: Listeners, counters: dict[str, int]) -> In
     for common in np.argsort(-often, kind="stable")[:MAX_LAYOUTS].tolist():
         if often[common] < LEAST_ALIKE:
             break
-        packets = np.flatnonzero(size == common)
+        packets = (size == common).nonzero()[0]
         windows: NDArray[np.void] = np.ndarray((len(arrivals.data) - common + 1,), f"V{common}", arrivals.data, 0, (1,))
         raw = windows[arrivals.start[packets]]
         layout = layout_of(signature(raw[0].tobytes()), common)
@@ -252,7 +252,7 @@ def _run(row: Rows, pieces: Sequence[Piece], rank: Ints) -> Run:
     count = np.empty(len(row), np.int64)
     for piece, spot in zip(pieces, spots, strict=True):
         count[spot] = piece.value.shape[1]
-    first = np.cumsum(count) - count
+    first = count.cumsum() - count
     time_us, value = np.empty(int(count.sum()), np.int64), np.empty(int(count.sum()))
     for piece, spot in zip(pieces, spots, strict=True):
         at = first[spot][:, None] + np.arange(piece.value.shape[1])
@@ -271,7 +271,7 @@ def _spots(pieces: Sequence[Piece], rank: Ints, row: Rows) -> tuple[list[Ints], 
         present = np.zeros(len(row), np.bool_)
         for r in ranks:
             present[r] = True
-        position = np.cumsum(present) - 1
+        position = present.cumsum() - 1
         return [position[r] for r in ranks], row[present]
     keys = np.concatenate([r * MAX_BLOCKS + p.place for r, p in zip(ranks, pieces, strict=True)])
     order = np.argsort(keys, kind="stable")
