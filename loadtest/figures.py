@@ -5,8 +5,10 @@ publishes arousal, 0.5 at rest. What a healthy house makes of f is taken to be::
 
     expected(t) = 0.5 + (1/2) tanh(K * slow(f)(t - D) / 4)
 
-with one gain K, delay D and time constant for all scenarios, fitted once on healthy runs of simulated listeners
-(:data:`GAIN`, :data:`DELAY_S`, :data:`LAG_S`). They describe this simulation and this engine's formula, not people.
+with one gain K, delay D and time constant for all scenarios (:data:`GAIN`, :data:`DELAY_S`, :data:`LAG_S`), fitted on
+healthy runs of three scenarios (steady, crescendo, clock chaos, 150 to 200 phones, three seeds), of which they leave a
+mean distance of 0.014. They describe this simulation and this engine's formula, not people; who changes the formula
+fits them anew.
 """
 
 from __future__ import annotations
@@ -24,9 +26,9 @@ from loadtest.schedule import disturbed_until_s
 
 Floats = NDArray[np.float64]
 
-GAIN = 4.0  # robust deviations that a felt 1 makes
-DELAY_S = 1.0
-LAG_S = 2.0
+GAIN = 4.4  # robust deviations that a felt 1 makes
+DELAY_S = 0.0
+LAG_S = 6.0  # skin conductance rises over seconds, and the fused value is eased
 STEP_S = 0.25
 STEP_OVER_S = 0.2  # a change a second is taken over 0.2 s: four snapshots, so that rounding is no jump
 ENGINE_PACKETS = 'ripieno_engine_events_total{kind="packets"}'

@@ -32,6 +32,20 @@ def hello(
     return orjson.dumps(body).decode()
 
 
+class HelloTemplate:
+    """Hellos of thousands of phones that differ in card, stream and lowest number only."""
+
+    def __init__(self, channels: Sequence[Channel]) -> None:
+        whole = hello("CARD", 0, 0, channels)
+        self._head, rest = whole.split('"CARD"')
+        self._between, rest = rest.split(f'"{0:016x}"')
+        self._before_number, self._tail = rest.split(":0,", 1)
+
+    def text(self, token: str, stream: int, lowest: int) -> str:
+        """The same as :func:`hello` with these."""
+        return f'{self._head}"{token}"{self._between}"{stream:016x}"{self._before_number}:{lowest},{self._tail}'
+
+
 def skip(first: int, last: int) -> str:
     """Packets first to last were discarded by the phone."""
     return orjson.dumps({"type": "skip", "first": first, "last": last}).decode()

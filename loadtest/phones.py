@@ -7,7 +7,7 @@ import heapq
 import numpy as np
 
 from loadtest import messages, wire_client
-from loadtest.connections import Connections, Ints, Standing
+from loadtest.connections import OFF, STREAMING, Connections, Ints
 from loadtest.schedule import PROBE_SPEAKS, Act, due_s, probe_round
 
 CATCH_UP = 4  # packets a turn that a phone with a backlog sends: the pace that the relay's welcome asks for
@@ -25,7 +25,7 @@ class Phones(Connections):
             self.wanted[i] = True
             if not self.measures[i]:
                 self._begin(i, now_s)
-            if self.state[i] == Standing.OFF:
+            if self.state[i] == OFF:
                 self.intended_s[i] = at_s
                 late = self._dice.uniform(0.0, TOGETHER_PAUSE_S) if act == Act.RETURN else 0.0
                 heapq.heappush(self._retries, (at_s + late, i))
@@ -48,7 +48,7 @@ class Phones(Connections):
         mine = np.flatnonzero((self.slot == slot) & self.measures)
         due = self.start_s + float(due_s(span, slot, self.span_s))
         mine = self._probe_round(mine, span, due, woken)
-        ready = mine[(self.state[mine] == Standing.STREAMING) & (self.quiet_until_s[mine] <= due)]
+        ready = mine[(self.state[mine] == STREAMING) & (self.quiet_until_s[mine] <= due)]
         in_step = self.sent[ready] == span
         count = self._send(ready[in_step], span)
         behind = ready[~in_step]
@@ -65,7 +65,7 @@ class Phones(Connections):
         from_here = mine[probing]
         round_at = probe_round(span, self.numbers[from_here])
         silent = from_here[(round_at >= PROBE_SPEAKS) & (self.sent[from_here] <= span)]
-        first = from_here[(round_at == 0) & (self.state[from_here] == Standing.STREAMING)]
+        first = from_here[(round_at == 0) & (self.state[from_here] == STREAMING)]
         self.shift[silent] += span + 1 - self.sent[silent]  # numbers on the wire go on without a hole
         self.sent[silent] = self.lowest[silent] = self.highest[silent] = span + 1
         woken.extend((int(self.numbers[i]), due) for i in first.tolist())
@@ -84,7 +84,7 @@ class Phones(Connections):
     def _catch_up(self, who: Ints, span: int) -> int:
         count = 0
         for _ in range(CATCH_UP):
-            who = who[(self.sent[who] <= span) & (self.state[who] == Standing.STREAMING)]
+            who = who[(self.sent[who] <= span) & (self.state[who] == STREAMING)]
             for at in np.unique(self.sent[who]).tolist():
                 count += self._send(who[self.sent[who] == at], at)
         return count

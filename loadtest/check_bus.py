@@ -1,0 +1,164 @@
+"""The bus before doors: what Redis says of itself, and what the check makes of it. Rules pure, ``ask`` is the shell."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import statistics
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from redis.exceptions import RedisError
+
+from loadtest.check_line import Line, fails, look, ok
+from relay.bus_redis import Place, client_for
+
+PINGS = 20
+LATENCY_LOOK_S = 0.02  # longer than the relay gathers packets (15 ms): the bus would set the pace
+LATENCY_FAILS_S = 0.25  # half of a command's time limit: under load it would be over
+PACKET_BYTES = 300  # a packet on the bus with its entry's share (common practice: measure with `ripieno loadtest`)
+PACKETS_A_SECOND = 4
+UNREAD_S = 120  # so much may wait unread before the bus is full
+LITTLE_SHARE = 0.25  # of that need: half a minute without an aggregator, then phones wait
+
+
+@dataclass(frozen=True, slots=True)
+class BusFacts:
+    """One bus. ``servers``: what INFO says of each primary; ``problem``: why there is nothing; ``ahead_s`` its clock
+    minus ours, ``uncertain_s`` half the round trip; ``latency_s`` the median of some PINGs."""
+
+    where: str
+    servers: tuple[Mapping[str, Any], ...] = ()
+    problem: str = ""
+    ahead_s: float = 0.0
+    uncertain_s: float = 0.0
+    latency_s: float = 0.0
+
+
+def judge(facts: BusFacts, seats: int, accepted: str) -> list[Line]:
+    """One line for reaching it and its latency, and one for what it keeps."""
+    name = "redis"
+    if facts.problem:
+        return [
+            fails(
+                name, f"{facts.where} does not answer: {facts.problem}",
+                "start it, check bus.url and bus.password_file, and that its firewall lets this machine in",
+            )
+        ]  # fmt: skip
+    return [_latency(name, facts), *(line for s in facts.servers for line in _server(name, s, seats, accepted))]
+
+
+def _latency(name: str, facts: BusFacts) -> Line:
+    found = f"{facts.where} answers in {1000 * facts.latency_s:.1f} ms"
+    if facts.latency_s > LATENCY_LOOK_S:
+        word = fails if facts.latency_s > LATENCY_FAILS_S else look
+        return word(name, f"{found}: slow", "put it on this machine or this switch, by cable; end what else it serves")
+    return ok(name, found)
+
+
+def _server(name: str, info: Mapping[str, Any], seats: int, accepted: str) -> list[Line]:
+    bad = [line for line in (_kept(name, info), _memory(name, info, seats), _replica(name, info, accepted)) if line]
+    if bad:
+        return bad
+    replicas = int(info.get("connected_slaves", 0))
+    return [ok(name, f"append-only file on, refuses rather than forgets when full, {replicas} replicas; memory enough")]
+
+
+def _kept(name: str, info: Mapping[str, Any]) -> Line | None:
+    """Accepted packets are neither forgotten nor lost with the process."""
+    if not int(info.get("aof_enabled", 0)):
+        return fails(
+            name, "append-only file is off: what was acknowledged is lost with its process",
+            "redis-cli CONFIG SET appendonly yes, and write it into its settings",
+        )  # fmt: skip
+    if info.get("aof_last_write_status", "ok") != "ok":
+        return fails(name, "the append-only file could not be written the last time", "look at its disk and its log")
+    policy = str(info.get("maxmemory_policy", "noeviction"))
+    if policy != "noeviction":
+        return fails(
+            name, f"when memory is full it forgets entries ({policy})",
+            "redis-cli CONFIG SET maxmemory-policy noeviction, and write it into its settings",
+        )  # fmt: skip
+    return None
+
+
+def _memory(name: str, info: Mapping[str, Any], seats: int) -> Line | None:
+    """Room for what may wait unread: two minutes of the whole house."""
+    used, limit = int(info.get("used_memory", 0)), int(info.get("maxmemory", 0))
+    total = int(info.get("total_system_memory", 0))
+    if not limit and not total:
+        return None
+    free = (limit or total) - used
+    need = seats * PACKETS_A_SECOND * PACKET_BYTES * UNREAD_S
+    if free >= need:
+        return None
+    word = fails if free < LITTLE_SHARE * need else look
+    return word(
+        name, f"{free >> 20} MiB of memory left, two minutes of {seats} phones need {need >> 20} MiB",
+        "raise its maxmemory, or take what else it keeps to another server",
+    )  # fmt: skip
+
+
+def _replica(name: str, info: Mapping[str, Any], accepted: str) -> Line | None:
+    """``accepted = "replica"`` promises more than one copy."""
+    if accepted != "replica":
+        return None
+    if not int(info.get("connected_slaves", 0)):
+        return fails(
+            name, "no replica is attached, but accepted means replica: no packet would be acknowledged",
+            "start the replica, or set bus.accepted to process",
+        )  # fmt: skip
+    if "min_slaves_good_slaves" not in info:
+        return look(
+            name, "a cut-off primary would go on accepting: min-replicas-to-write is 0",
+            "redis-cli CONFIG SET min-replicas-to-write 1, and write it into its settings",
+        )  # fmt: skip
+    return None
+
+
+def mode(url: str) -> Line:
+    """The line for a house without Redis."""
+    return ok("redis", f"not used: the bus is {url}, in the house's own process")
+
+
+async def ask(place: Place) -> BusFacts:
+    """PING, TIME and INFO of every primary."""
+    where = ", ".join(f"{host}:{port}" for host, port in place.hosts)
+    client = client_for(place)
+    try:
+        async with asyncio.timeout(5.0):
+            return await _ask(client, place, where)
+    except (RedisError, OSError, TimeoutError) as error:
+        return BusFacts(where, problem=str(error) or type(error).__name__)
+    finally:
+        with contextlib.suppress(RedisError, OSError):
+            await client.aclose()
+
+
+async def _ask(client: Any, place: Place, where: str) -> BusFacts:
+    await client.ping()
+    took = [await _timed(client.ping) for _ in range(PINGS)]
+    begun = time.time()
+    answer = await client.time()
+    round_s = time.time() - begun
+    pairs = list(answer.values()) if isinstance(answer, dict) else [answer]
+    ahead = min(int(s) + int(us) / 1e6 for s, us in pairs) - (begun + round_s / 2)
+    return BusFacts(
+        where, await _servers(client, place), "", ahead, round_s / 2, statistics.median(took)
+    )  # fmt: skip
+
+
+async def _servers(client: Any, place: Place) -> tuple[Mapping[str, Any], ...]:
+    if place.kind != "cluster":
+        return (await client.info(),)
+    answers = await client.info(target_nodes=type(client).PRIMARIES)
+    many = bool(answers) and all(isinstance(v, dict) for v in answers.values())
+    return tuple(answers.values()) if many else (answers,)
+
+
+async def _timed(work: Any) -> float:
+    begun = time.perf_counter()
+    await work()
+    return time.perf_counter() - begun
