@@ -24,6 +24,14 @@ from numpy.typing import NDArray
 from loadtest import artefacts
 from loadtest.people import Floats, Keys, People, Traits, people, uniform
 from loadtest.programme import Programme
+from loadtest.shapes import (
+    SYSTOLIC_PEAK_TURN,
+    TAU_FALL_S,
+    TAU_RISE_S,
+    TEMPLATE,
+    TEMPLATE_STEPS,
+    bateman_peak_s,
+)
 from relay.entries import Channel
 
 Ints = NDArray[np.int64]
@@ -38,42 +46,9 @@ PULSE_HZ, SKIN_HZ, TEMPERATURE_HZ, MOTION_HZ = 64, 8, 1, 16
 KNOT_HZ = 8  # phase, amplitude and disturbances are computed here and interpolated: they change over seconds
 CELL_S = 1.0  # at most one skin response begins in each second: up to 60 a minute
 EPOCH_CELLS = 32  # responses older than 32 s have decayed to e**-12 of their size
-TAU_RISE_S, TAU_FALL_S = 0.75, 2.5  # Bateman response; between cvxEDA's 0.7/2.0 and Benedek & Kaernbach's 1.0/3.75
 MOST_RESPONSES_A_MINUTE = 24.0  # "> 20 when aroused" (Dawson, Schell & Filion, as in REFERENCES: from memory)
-SYSTOLIC_TURN, DICROTIC_TURN = 0.22, 0.54  # where in the beat they lie; shapes from common practice
-TEMPLATE_STEPS = 2048
 NOISE_STEPS = 1 << 16
 ROOM_C = 21.0
-
-
-def bateman(t_s: Floats, tau_rise_s: float = TAU_RISE_S, tau_fall_s: float = TAU_FALL_S) -> Floats:
-    """The Bateman response, peak 1: proportional to exp(-t/fall) - exp(-t/rise), 0 before 0. Any shape of ``t_s``."""
-    peak_s = bateman_peak_s(tau_rise_s, tau_fall_s)
-    size = np.exp(-peak_s / tau_fall_s) - np.exp(-peak_s / tau_rise_s)  # the difference at its peak
-    late = np.maximum(t_s, 0.0)
-    made: Floats = np.where(t_s > 0, (np.exp(-late / tau_fall_s) - np.exp(-late / tau_rise_s)) / size, 0.0)
-    return made
-
-
-def bateman_peak_s(tau_rise_s: float = TAU_RISE_S, tau_fall_s: float = TAU_FALL_S) -> float:
-    """Time from onset to the response's peak."""
-    return float(np.log(tau_fall_s / tau_rise_s) * tau_fall_s * tau_rise_s / (tau_fall_s - tau_rise_s))
-
-
-def _template() -> Floats:
-    """One beat over its phase, trough to peak 1, mean 0: a systolic peak and a dicrotic bump, periodic."""
-    turn = np.arange(TEMPLATE_STEPS) / TEMPLATE_STEPS
-    made: Floats = np.zeros(TEMPLATE_STEPS)
-    for centre, width, height in ((SYSTOLIC_TURN, 0.09, 1.0), (DICROTIC_TURN, 0.11, 0.28)):
-        for wrap in (-1.0, 0.0, 1.0):
-            made += height * np.exp(-0.5 * ((turn - centre + wrap) / width) ** 2)
-    made = (made - made.min()) / (made.max() - made.min())
-    made -= made.mean()
-    return made
-
-
-TEMPLATE = _template()
-SYSTOLIC_PEAK_TURN = float(np.argmax(TEMPLATE)) / TEMPLATE_STEPS
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,9 @@ import pytest
 from numpy.typing import NDArray
 
 from loadtest.people import REAL, Traits
-from loadtest.physiology import PULSE_HZ, SKIN_HZ, Audience, bateman, bateman_peak_s
+from loadtest.physiology import PULSE_HZ, SKIN_HZ, Audience
 from loadtest.programme import EveningPart, Happening, Moment, Programme, demo, still
+from loadtest.shapes import bateman, bateman_peak_s
 
 CLEAN = Traits(leak_share=0.0)
 
