@@ -10,6 +10,7 @@ import base64
 import binascii
 import datetime
 import ipaddress
+import itertools
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -154,7 +155,7 @@ def _date(unix_s: float) -> str:
 
 
 def _linked(chain: Sequence[Certificate]) -> bool:
-    return len(chain) > 1 and all(a.issuer == b.subject for a, b in zip(chain, chain[1:], strict=False))
+    return len(chain) > 1 and all(a.issuer == b.subject for a, b in itertools.pairwise(chain))
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 NAME_WIDTH = 13
-TEXT_WIDTH = 92  # a line stays within 120 columns
+TEXT_WIDTH = 110  # of the whole line, sign and name included
 INDENT = " " * (NAME_WIDTH + 10)
 
 

@@ -19,6 +19,7 @@ COMMANDS = (
     "relay_role",
     "aggregate",
     "seats",
+    "check",
     "secrets_file",
     "loadtest_run",
     "analyse",
