@@ -291,7 +291,7 @@ class Connections:
 
     def _bus_is(self, i: int, name: str) -> None:
         """A new bus may have lost what it accepted: the last 15 s go out again."""
-        if self._bus.get(i, name) != name:
+        if self._bus.get(i, name) != name and not self.is_probe[i]:  # a probe's numbers do not tell its spans
             edge = max(int(self.shift[i]), int(self.sent[i]) - self.ring)
             self.lowest[i] = self.sent[i] = min(edge, int(self.lowest[i]))
         self._bus[i] = name
