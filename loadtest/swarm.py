@@ -29,6 +29,7 @@ CATCH_UP = 4  # packets at most that a phone sends in one slot's turn while it h
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.25, 5.0  # before coming back after a cut; doubled each time, jittered
 CONNECTING_AT_ONCE = 64  # below a listen backlog of 100
 WELCOME_TIMEOUT_S = 10.0
+UNHEARD_S = 10.0  # PROTOCOL.md: without an acknowledgement for this long though packets are outstanding, come back
 FINAL_ERRORS = ("protocol", "hello", "seat", "erased")  # coming back would not help
 SKEW_PPM = 40.0  # phones' crystals differ by some tens of parts per million (common practice)
 
@@ -67,6 +68,7 @@ class Phone(WSListener):  # type: ignore[misc]  # picows has no types
         self.failures = 0
         self.bus = ""
         self.quiet_until_s = 0.0
+        self.heard_s = 0.0
         self.part = ""
         self.joined = asyncio.Event()
 
@@ -91,6 +93,7 @@ class Phone(WSListener):  # type: ignore[misc]  # picows has no types
     def _heard(self, message: dict[str, Any]) -> None:
         kind = message.get("type")
         if kind == "ack":
+            self.heard_s = time.monotonic()
             self.delivery.acknowledge(int(message["next"]))
             self.swarm.seen.acks += 1
         elif kind == "welcome":
@@ -113,7 +116,7 @@ class Phone(WSListener):  # type: ignore[misc]  # picows has no types
         self._bus(str(message["bus"]))
         if not message["consent"]["given"] and self.transport is not None:
             self.transport.send(WSMsgType.TEXT, messages.consent(message["consent"]["text"]).encode())
-        self.welcomed, self.failures = True, 0
+        self.welcomed, self.failures, self.heard_s = True, 0, time.monotonic()
         self.joined.set()
 
     def _bus(self, name: str) -> None:
@@ -125,6 +128,11 @@ class Phone(WSListener):  # type: ignore[misc]  # picows has no types
     def send_due(self) -> int:
         """Send what exists and was not sent on this connection; how many packets left."""
         if not self.welcomed or self.transport is None or time.monotonic() < self.quiet_until_s:
+            return 0
+        if self.delivery.sent == self.delivery.lowest:
+            self.heard_s = time.monotonic()  # nothing is outstanding, so nothing is missed
+        elif time.monotonic() - self.heard_s > UNHEARD_S:
+            self.cut()
             return 0
         gone = self.delivery.discard(self.swarm.ring)
         if gone is not None:
