@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loadtest.packets import Bytes, blocks_of, build, framed
-from loadtest.physiology import CHANNELS, Audience
+from loadtest.physiology import Audience
 from loadtest.scenario import Scenario
 from relay.entries import Channel
 
@@ -24,7 +24,11 @@ class Bank:
 
     def __init__(self, scenario: Scenario, keep: int) -> None:
         self.audience = Audience(
-            min(scenario.bank, scenario.phones), scenario.seed, scenario.programme(), traits=scenario.people()
+            min(scenario.bank, scenario.phones),
+            scenario.seed,
+            scenario.programme(),
+            traits=scenario.people(),
+            motion=scenario.motion,
         )
         self.span_s = 1.0 / scenario.packets_a_second
         self.keep = keep
@@ -32,7 +36,7 @@ class Bank:
 
     @property
     def channels(self) -> Sequence[Channel]:
-        return CHANNELS[:3]
+        return self.audience.channels
 
     def __len__(self) -> int:
         return len(self.audience)

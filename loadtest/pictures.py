@@ -40,18 +40,20 @@ class Shade:
 
 def picture(
     title: str, unit: str, lines: Sequence[Line], *, shades: Sequence[Shade] = (), limit: float | None = None,
-    low: float | None = 0.0, logarithmic: bool = False, x_unit: str = "s",
+    low: float | None = 0.0, high: float | None = None, logarithmic: bool = False, x_unit: str = "s",
 ) -> str:  # fmt: skip
-    """An SVG figure with its caption and legend. ``limit`` is drawn as a line of its own where it is in view."""
+    """An SVG figure with its caption and legend. ``limit`` is drawn as a line of its own; ``low`` and ``high`` are in
+    view whatever the values."""
+    title = f"{title}, {unit}" if unit else title
     lines = [_thinned(line) for line in lines if np.isfinite(line.y).any()]
     if not lines:
         return f"<figure><figcaption>{html.escape(title)}: nothing was measured</figcaption></figure>"
     x0, x1 = _span([line.x for line in lines], None)
-    y0, y1 = _span([line.y for line in lines] + ([np.array([limit])] if limit is not None else []), low)
+    y0, y1 = _span([line.y for line in lines] + [np.array([v]) for v in (limit, high) if v is not None], low)
     if logarithmic:
         y0 = max(y0, min(float(line.y[line.y > 0].min()) for line in lines if (line.y > 0).any()))
     scale = _Scale(x0, x1, y0, y1 * (1.0 if logarithmic else 1.04), logarithmic)
-    body = [*_grid(scale, unit, x_unit), *(_shade(scale, s) for s in shades if s.end > x0 and s.begin < x1)]
+    body = [*_grid(scale, x_unit), *(_shade(scale, s) for s in shades if s.end > x0 and s.begin < x1)]
     body += [_path(scale, line, number) for number, line in enumerate(lines)]
     if limit is not None:
         at = scale.y(limit)
@@ -88,7 +90,7 @@ class _Scale:
         return HEIGHT - BOTTOM - min(max(share, 0.0), 1.0) * (HEIGHT - TOP - BOTTOM)
 
 
-def _grid(scale: _Scale, unit: str, x_unit: str) -> list[str]:
+def _grid(scale: _Scale, x_unit: str) -> list[str]:
     made = []
     for value in _ticks(scale.y0, scale.y1, scale.logarithmic):
         at = scale.y(value)
@@ -98,7 +100,6 @@ def _grid(scale: _Scale, unit: str, x_unit: str) -> list[str]:
         made.append(
             f'<text x="{scale.x(value):.1f}" y="{HEIGHT - BOTTOM + 15}" text-anchor="middle">{_number(value)}</text>'
         )
-    made.append(f'<text x="{LEFT - 6}" y="{HEIGHT - 6}" text-anchor="end">{html.escape(unit)}</text>')
     made.append(f'<text x="{WIDTH - RIGHT}" y="{HEIGHT - 6}" text-anchor="end">{html.escape(x_unit)}</text>')
     return made
 

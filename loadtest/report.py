@@ -208,7 +208,7 @@ def _truth(finding: Finding, shades: Sequence[Shade]) -> str:
         return ""
     truth = expected(finding.audience, inside[:, 0])
     lines = [Line("published", inside[:, 0], inside[:, 1]), Line("expected from the truth", inside[:, 0], truth)]
-    return picture("The house's arousal (0.5 is rest)", "", lines, shades=shades, low=None)
+    return picture("The house's arousal (0.5 is rest)", "", lines, shades=shades, low=0.4, high=0.8)
 
 
 def _curves(finding: Finding) -> str:

@@ -172,6 +172,7 @@ class Scenario:
     seed: int = setting(1, "everything random follows from it", low=0)
     packets_a_second: int = setting(4, "of each phone", low=1, high=10)
     probes: int = setting(24, "phones that fall silent and speak again, to time the way to the show engine", low=0)
+    motion: bool = setting(False, "phones send their accelerometer too")
     bank: int = setting(128, "different simulated listeners behind the phones", low=1, high=4096)
     join: Joining = setting(Joining, "")
     disruption: tuple[Disruption, ...] = setting((), "")
