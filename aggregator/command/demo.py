@@ -4,28 +4,31 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import secrets
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from aggregator.command import common
+from aggregator.command import common, demo_faults
 from aggregator.command.errors import UserError
 from aggregator.command.house import House, Surroundings, open_house
 from aggregator.command.settings import Settings
 from aggregator.snapshot import SeatState, Snapshot
+from loadtest import training
 from loadtest.physiology import Audience
 from loadtest.programme import Programme
 from loadtest.programme import demo as demo_programme
 from loadtest.swarm import Swarm
 from relay.seat_card import Keyring, issue
-from relay.seat_plan import generated
+from relay.seat_plan import SeatPlan, generated
 
 ONE_ROUND_S = 60.0  # the programme: 20 s rest, 8 s neutral, 10 s moment, 22 s calm
 ENDLESS_S = 6 * 3600.0  # without --seconds: rounds of neutral, moment, calm until Ctrl-C, at the most an evening
 MAX_LISTENERS = 1000  # one process, signals included; `ripieno loadtest` goes further
 BEFORE_S, AFTER_S = 4.0, 8.0  # the summary compares the 4 s before a moment with the 8 s from its onset
 LINE_EVERY_S = 5.0
+WINDOW_S = 30.0  # of a training fault: past held and fading, so that all there is to see was shown
 NOTICES = (
     "Demonstration: simulated listeners in an invented hall.",
     "Resting baseline shortened to {rest:.0f} s for the demonstration (a real one takes 120 s).",
@@ -35,6 +38,8 @@ HELP = """\
 A whole house on this machine: relay, aggregator, page and a simulated audience in an invented hall. After 20 s of rest
 and 8 s of neutral music comes a musical moment of 10 s, then calm; the house's arousal rises and comes down. Everything
 stays on this machine unless --osc names another.
+
+With --faults it is a training evening for the crew: five things go wrong, in an order and at places drawn from --seed.
 """
 
 
@@ -50,6 +55,8 @@ def add(sub: Any) -> None:
     p.add_argument("--port", type=int, metavar="PORT", help="port of the page (default 8080)")
     p.add_argument("--headless", action="store_true", help="no live line; run once, print a summary and end")
     p.add_argument("--seed", type=int, default=1, metavar="N", help="another audience (default 1)")
+    p.add_argument("--faults", action="store_true", help="training for the crew: faults, told once they were noticed")
+    p.add_argument("--window", type=float, default=WINDOW_S, metavar="S", help="time to notice each (default 30)")
     p.set_defaults(run=run)
 
 
@@ -57,18 +64,32 @@ def run(args: argparse.Namespace) -> int:
     """Run the demo; returns the exit code."""
     if not 1 <= args.listeners <= MAX_LISTENERS:
         raise UserError(f"--listeners: found {args.listeners}, allowed 1..{MAX_LISTENERS}")
+    plan = generated(args.listeners)
+    planned = _planned(plan, args) if args.faults else None
     seconds = args.seconds if args.seconds is not None else (ONE_ROUND_S if args.headless else ENDLESS_S)
+    if planned is not None:
+        seconds = planned.length_s
     if not 10 <= seconds <= ENDLESS_S:
         raise UserError(f"--seconds: found {seconds:g}, allowed 10..{ENDLESS_S:g}")
-    programme = demo_programme(seconds)
+    programme = demo_programme(seconds).with_happenings(*(planned.happenings() if planned else ()))
     rest_s = programme.parts[1].start_s
     settings = common.settings_of(
         args, evening__id="demonstration", evening__seats=args.listeners, engine__rest_s=max(rest_s, 10.0),
         relay__port=0, checkpoint__path="",
     )  # fmt: skip
     notices = tuple(n.format(rest=rest_s) for n in NOTICES)
-    around = Surroundings(generated(args.listeners), Keyring.generate(), "", notices=notices)
-    return common.run_until_stopped(_demo(settings, around, programme, args))
+    token = secrets.token_urlsafe(9) if planned else ""  # only a training has something to do on the page
+    around = Surroundings(plan, Keyring.generate(), token, notices=notices)
+    return common.run_until_stopped(_demo(settings, around, programme, args, planned))
+
+
+def _planned(plan: SeatPlan, args: argparse.Namespace) -> training.Training:
+    """The planned faults of a training. Raises UserError."""
+    if args.seconds is not None:
+        raise UserError("--seconds does not go with --faults: the training has its own length")
+    if not 2 <= args.window <= 600:
+        raise UserError(f"--window: found {args.window:g}, allowed 2..600")
+    return training.plan(plan, args.seed, args.window)
 
 
 @dataclass
@@ -102,7 +123,10 @@ class Watcher:
         return sum(before) / len(before), max(after), sum(calm) / len(calm)
 
 
-async def _demo(settings: Settings, around: Surroundings, programme: Programme, args: argparse.Namespace) -> int:
+async def _demo(
+    settings: Settings, around: Surroundings, programme: Programme, args: argparse.Namespace,
+    planned: training.Training | None,
+) -> int:  # fmt: skip
     house = await open_house(settings, around)
     seats = range(1, args.listeners + 1)
     tokens = [issue(around.keyring, settings.evening.id, seat) for seat in seats]
@@ -113,17 +137,27 @@ async def _demo(settings: Settings, around: Surroundings, programme: Programme, 
     if settings.outputs.osc:
         common.say(f"ripieno: Open Sound Control to {', '.join(settings.outputs.osc)}")
     common.say("ripieno: " + " ".join(around.notices))
+    lesson = demo_faults.Lesson(planned, house, swarm, demo_faults.Keys()) if planned else None
+    if lesson is not None:
+        demo_faults.greet(args.window, around.operator_token)
     try:
-        await _play(house, swarm, watcher, args)
+        with demo_faults.keyboard(used=lesson is not None and not args.headless) as keys:
+            if lesson is not None:
+                lesson.keys = keys
+            await _play(house, swarm, watcher, args, lesson)
     finally:
         house.inner.service.on_snapshot.remove(watcher.see)  # the summary tells of the evening, not of its closing
         await swarm.close()
         await house.close()
         _summary(house, swarm, watcher)
+        if lesson is not None:
+            lesson.summary()
     return 0
 
 
-async def _play(house: House, swarm: Swarm, watcher: Watcher, args: argparse.Namespace) -> None:
+async def _play(
+    house: House, swarm: Swarm, watcher: Watcher, args: argparse.Namespace, lesson: demo_faults.Lesson | None
+) -> None:
     """Doors, everyone joins, then the programme with its parts and markers at their times."""
     programme = watcher.programme
     await house.inner.set_part("doors")
@@ -134,13 +168,19 @@ async def _play(house: House, swarm: Swarm, watcher: Watcher, args: argparse.Nam
         [(p.start_s, "part", p.part) for p in programme.parts]
         + [(m.onset_s, "mark", m.title) for m in programme.moments]
     )
-    beside = [asyncio.create_task(_conduct(house, steps)), asyncio.create_task(_lines(watcher, live=not args.headless))]
+    live = not args.headless and lesson is None  # a line that rewrites itself would eat what the crew types
+    beside = [asyncio.create_task(_conduct(house, steps)), asyncio.create_task(_lines(watcher, live=live))]
+    if lesson is not None:
+        beside.append(asyncio.create_task(lesson.run()))
     try:
         await swarm.run(programme.length_s)
     finally:
         for task in beside:
             task.cancel()
-        await asyncio.gather(*beside, return_exceptions=True)
+        ends = await asyncio.gather(*beside, return_exceptions=True)
+    for end in ends:
+        if isinstance(end, Exception):  # a helper that broke must not look like a quiet evening
+            raise end
 
 
 async def _conduct(house: House, steps: Sequence[tuple[float, str, str]]) -> None:
