@@ -38,6 +38,7 @@ Drive a house with simulated phones and judge it: would this machine, this netwo
 (`ripieno seats --out cards.csv`), and let its Open Sound Control reach --osc-listen. Never against a house with real
 listeners in it. Exit code 0: holds; 1: an objective broke; 3: void, the generator was the bottleneck.
 """
+UNFINISHED = ("unacknowledged", "acknowledged_lost", "coverage", "recovery_s")
 SPARE_SEATS = 8  # cards for vandals, at least
 
 
@@ -149,6 +150,9 @@ def judged(chosen: Scenario, conductor: Conductor, lead: Lead) -> Finding:
     void = measures.void_reasons()
     judgements = verdict.judge(chosen.objectives, found)
     limit = None
+    if conductor.cut_short:  # what was not measured yet is no failure, and neither is what was still under way
+        judgements = [j for j in judgements if j.figure is not None and j.name not in UNFINISHED]
+        void = void or (["the run was cut short"] if all(j.passed for j in judgements) else [])
     if chosen.limit.start:
         void = [*measures.problems, *([lead.given_out] if lead.given_out else [])]
         judgements = []

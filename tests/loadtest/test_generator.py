@@ -156,6 +156,7 @@ async def test_cut_short_still_reports_what_was_measured() -> None:
     run = await ran(scenario, meanwhile=4.0)
     finding = judged(scenario, run.conductor, run.lead)
     assert finding.cut_short
+    assert finding.outcome is Outcome.VOID
     assert run.measures.total("packets") > 0
     assert "cut short" in report.as_html(finding)
 
