@@ -218,7 +218,7 @@ class Engine:
 
     def begin_row(self, row: int) -> None:
         """A listener, or a new stream of one, starts in this row."""
-        self.chains.begin(row, int(self.listeners.table.listener[row]))
+        self.chains.begin(row, int(self.listeners.table.listener[row]), self.k)
 
     def seats_changed(self) -> None:
         """Who sits where, who is muted or who counts must be worked out anew."""

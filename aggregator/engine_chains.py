@@ -72,9 +72,10 @@ class Chains:
                 made |= {f"{c.plan.name}.grid": c.grid, f"{c.plan.name}.kernel": c.state}
         return made
 
-    def begin(self, row: int, listener: int) -> None:
-        """A listener starts in this row: their turn among the refreshes follows from their number alone."""
-        key = np.array([listener % (1 << 62)], np.int64)
+    def begin(self, row: int, listener: int, k: int) -> None:
+        """A listener starts in this row after tick k: their turn among the refreshes follows from their number."""
+        stride = fusion.stride_of(self.audience_settings, 1 / self.tick_hz)
+        key = np.array([fusion.turn_key(listener, k, stride)], np.int64)
         fusion.begin(self.fusion, np.array([row]), key)
         slot = int(self.listeners.table.slot[row])
         if slot >= 0:

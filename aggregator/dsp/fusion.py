@@ -1,7 +1,7 @@
 """Every listener's fused arousal with its confidence, from what the kernels know at a tick. Pure numpy.
 
-A listener is refreshed four times a second on their own count, a fifth of the house a tick of 50 ms; in between the
-value runs straight to the new one, so it never steps. Nothing depends on which other listeners are there.
+A listener is refreshed four times a second on their own count, half of the house at a time (``turn_key``); in between
+the value runs straight to the new one, so it never steps. Nothing depends on which other listeners are there.
 """
 
 from __future__ import annotations
@@ -48,6 +48,10 @@ class FusionSettings:
 
 PERFORMER = FusionSettings(hold_movement=2.0)  # while a performer moves, confidence falls but channels keep flowing
 KEY_BITS = 0xFFFF  # turns need few bits; a whole pseudonym has no place among the columns
+# Halves of the house that are refreshed together: each call costs 0.6 ms before it has seen a listener, and all at once
+# would make one tick in five long.
+HALVES = 2
+ROUNDS = 0xFFF  # refreshes by which listeners' counts differ: seconds and medians are spread, KEY_BITS are not exceeded
 COLLAPSE = 0.5  # pulse and skin trust both below half of their own last seconds: knocked, clapped or pulled
 COLLAPSE_MEMORY_S = 5.0
 LEAP = 0.5  # logarithm: a pulse wave 1.65 times its size; vessels widen over minutes, hands move in a second
@@ -81,6 +85,20 @@ class FusionState(BaselineState):
     artefact_s: Floats = column(doc="seconds of hold left")
 
 
+def stride_of(settings: FusionSettings, dt_s: float) -> int:
+    """Ticks of ``dt_s`` from one refresh of a listener to the next."""
+    return max(1, round(settings.refresh_s / dt_s))
+
+
+def turn_key(listener: int, k: int, stride: int) -> int:
+    """A key for ``begin`` at tick ``k`` by which a listener is refreshed with one half of the house, whenever they came.
+
+    ``listener``: any number of their own >= 0; decides the half and, by refreshes, when their seconds end.
+    """
+    half, rounds = listener % HALVES, (listener // HALVES) & ROUNDS
+    return k % stride + half * (stride // HALVES) + stride * rounds
+
+
 def begin(state: FusionState, rows: Rows, keys: Ints) -> None:
     """Listeners take rows: cleared, and ``keys`` (int64, any number of the listener's own, e.g. of the pseudonym)
     decides their turns."""
@@ -112,7 +130,7 @@ def observe(
     as much again until the line has arrived. Does not know seat states: held and lost are the engine's.
     """
     chosen = settings or FusionSettings()
-    stride = max(1, round(chosen.refresh_s / dt_s))
+    stride = stride_of(chosen, dt_s)
     state.ticks += 1 if live is None else live
     turn: Bools = np.equal((state.ticks + state.key) % stride, 0)
     due = np.flatnonzero(turn if live is None else turn & live)

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from aggregator import engine_channels, engine_view, states
+from aggregator.command import allocator
 from aggregator.engine import Engine
 from aggregator.engine_image import listener_columns
 from relay.bus import SHARDS
@@ -214,6 +215,7 @@ def main() -> None:
     parser.add_argument("--warm", type=float, default=3.0)
     parser.add_argument("--no-reference", action="store_true")
     options = parser.parse_args()
+    allocator.tune()  # as the service does
     made = {n: measure(n, options.seconds, options.warm) for n in options.listeners}
     names = list(next(iter(made.values())))
     print("µs a listener-second".ljust(28), *(f"{n:>10,}" for n in made))
