@@ -39,10 +39,15 @@ ROLES = ("relay-a", "aggregator-a", "aggregator-b", "bus", "monitor", "relay-b")
 
 
 def run(words: list[str], *, check: bool = True) -> str:
-    done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, timeout=900)
-    if check and done.returncode:
-        raise SystemExit(f"{shlex.join(words)}\n{done.stdout[-2000:]}{done.stderr[-2000:]}")
-    return done.stdout
+    """What a command prints. Into files, not pipes: an engine's helpers outlive the command and must not meet a closed
+    pipe when they have something to say (one that does never restarts its container)."""
+    with tempfile.TemporaryFile("w+") as out, tempfile.TemporaryFile("w+") as errors:
+        done = subprocess.run(words, cwd=ROOT, stdout=out, stderr=errors, stdin=subprocess.DEVNULL, timeout=900)
+        out.seek(0)
+        errors.seek(0)
+        if check and done.returncode:
+            raise SystemExit(f"{shlex.join(words)}\n{out.read()[-2000:]}{errors.read()[-2000:]}")
+        return out.read()
 
 
 def without_health_checks() -> str:
