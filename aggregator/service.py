@@ -31,6 +31,7 @@ READ_LIMIT = 2000  # entries a read: bounds the memory of one turn, the rest fol
 LATE_LIMIT_MS = 1000  # contract 4: a tick that is later than this is computed and not sent
 PRIOR_EVERY_S = 10.0  # the house's scale changes slowly; each one costs an entry a shard
 BEAT_EVERY_S = 0.25  # sinks decide when their own heartbeat is due (1 s); a change of state shows within this
+FOLLOWERS_MS = 30_000  # what stays on a shared bus behind a checkpoint: a follower that stood still may be so far behind
 BUS_RETRY_S = 0.2  # pause before the bus is asked again
 DURATIONS_KEPT = 2048  # ticks whose cost the page's percentiles are taken from (100 s at 20 Hz)
 
@@ -255,6 +256,8 @@ class Service:
         for stream, stamp in positions.items():
             if stream == self.bus.shards:
                 continue
+            if not self.settings.trim_without_checkpoint:
+                stamp = min(stamp, Stamp(max(0, self.engine.cut - FOLLOWERS_MS), 0))
             with contextlib.suppress(BusUnavailable):
                 await self.bus.trim(stream, stamp)
 
