@@ -7,6 +7,7 @@ import logging
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 
 from aiohttp import web
@@ -111,7 +112,7 @@ async def open_aggregation(
     monitor = Monitor(
         plan, title=settings.evening.id, operator_token=operator_token,
         on_part=lambda name: made[0].set_part(name),
-        routes={"/feed": feed.handler, "/metrics": lambda _: _metrics(made)},
+        routes={"/feed": feed.handler, "/metrics": partial(_metrics, made)},
     )  # fmt: skip
     page = _Page(monitor, feed, made)
     runner = Service(
@@ -148,7 +149,7 @@ def osc_sender(settings: Settings, plan: SeatPlan) -> OscSender:
         raise UserError(str(error)) from error
 
 
-async def _metrics(made: list[Aggregation]) -> web.Response:
+async def _metrics(made: list[Aggregation], _: web.Request) -> web.Response:
     text = exposition(made[0].service) if made else b""
     return web.Response(body=text, headers={"Content-Type": "text/plain; version=0.0.4; charset=utf-8"})
 

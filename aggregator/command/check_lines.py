@@ -11,6 +11,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from urllib.parse import urlsplit
 
+from redis.exceptions import RedisError
+
 from aggregator.command import files
 from aggregator.command.aggregate import bus_place
 from aggregator.command.errors import UserError
@@ -29,7 +31,6 @@ from loadtest import (
 )
 from loadtest.check_line import Line, fails, look, ok
 from loadtest.check_routes import OutputFacts
-from relay.bus import BusUnavailable
 from relay.bus_redis import RedisBus
 from relay.seat_card import MAX_SEAT, Keyring, issue
 from relay.seat_plan import SeatPlan
@@ -186,11 +187,10 @@ class Round:
                 return [fails("one packet", "without the keyring no card can be made", "see the line of seat tokens")]
             url = self.given.url or own_url(self.settings)
             return [check_packet.judge(await check_packet.send(url, test_card(ring, self.settings)))]
-        try:
-            async with _own_relay(self.settings, ring) as url:
-                return [check_packet.judge(await check_packet.send(url, test_card(ring, self.settings), own=True))]
-        except BusUnavailable as error:
-            return [fails("one packet", f"no relay starts without its bus ({error})", "see the line of redis")]
+        if self.settings.bus.url != "memory" and self.bus is None:
+            return [fails("one packet", "not tried: its bus does not answer", "see the line of redis")]
+        async with _own_relay(self.settings, ring) as url:
+            return [check_packet.judge(await check_packet.send(url, test_card(ring, self.settings), own=True))]
 
 
 def checks(settings: Settings, given: Given) -> Sequence[Check]:
@@ -247,6 +247,7 @@ async def _relay_on_redis(settings: Settings, plan: SeatPlan, ring: Keyring) -> 
         finally:
             await relay.close()
             for stream in range(bus.shards + 1):
-                await bus.client.delete(f"ripieno:{{{apart}:{stream}}}:entries")
+                with contextlib.suppress(RedisError, OSError):  # a bus that went away meanwhile has lost them anyway
+                    await bus.client.delete(f"ripieno:{{{apart}:{stream}}}:entries")
     finally:
         await bus.close()

@@ -20,7 +20,7 @@ from relay.seat_plan import generated
 from tests.aggregator.helper_outputs import estimate, snapshot
 
 HALL = generated(60)
-STEP_S = 0.5
+STEP_S = 1.0
 
 
 @dataclass
