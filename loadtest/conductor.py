@@ -17,7 +17,7 @@ from urllib.parse import urlsplit
 import orjson
 
 from loadtest import schedule
-from loadtest.house import Cards, House
+from loadtest.house import Cards, House, machine_cpu_s
 from loadtest.measures import Measures
 from loadtest.scenario import Scenario
 from loadtest.show_engine import ShowEngine
@@ -252,7 +252,8 @@ class Conductor:
             await asyncio.sleep(SECOND_S - (time.monotonic() % SECOND_S))
             if self.engine is not None:
                 self.engine.settle(time.monotonic())
-            self.measures.second(self.now_s, self.house.cpu_s(), await self.house.metrics(), self.engine)
+            said = await self.house.metrics()
+            self.measures.second(self.now_s, self.house.cpu_s(), said, self.engine, machine_cpu_s())
             self.each_second(self.measures)
             if (why := self.house.ended()) and why not in self.measures.notes:
                 self.measures.notes.append(why)

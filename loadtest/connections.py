@@ -214,6 +214,8 @@ class Connections:
 
     def _read(self, i: int, sock: socket.socket, now_s: float) -> None:
         data = sock.recv(READ_BYTES)
+        while isinstance(sock, ssl.SSLSocket) and sock.pending():  # deciphered already: no event will tell of it
+            data += sock.recv(READ_BYTES)
         if not data:
             self._lost(i, "closed", now_s)
             return

@@ -147,6 +147,16 @@ def process_cpu_s(pid: int) -> float | None:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
+def machine_cpu_s() -> float:
+    """CPU seconds that all programs of this machine have used since it started; NaN where Linux's /proc is not."""
+    try:
+        fields = [int(n) for n in Path("/proc/stat").read_text().split("\n", 1)[0].split()[1:9]]
+    except (OSError, ValueError):
+        return float("nan")
+    idle = fields[3] + fields[4]  # idle and waiting for a disk
+    return (sum(fields) - idle) / os.sysconf("SC_CLK_TCK")
+
+
 def free_port(kind: int = socket.SOCK_STREAM) -> int:
     """A port on loopback that was free just now."""
     with socket.socket(socket.AF_INET, kind) as sock:

@@ -29,6 +29,7 @@ class Lead:
     steps: list[Step] = field(default_factory=list)
     found: Found | None = None
     given_out: str = ""
+    _late_at: set[int] = field(default_factory=set)
 
     async def __call__(self, conductor: Conductor) -> None:
         """The whole run, beside the generators."""
@@ -73,6 +74,8 @@ class Lead:
                 phones = run.send(held)
         except StopIteration as end:
             self.found = end.value
+            if end.value.broke in self._late_at:
+                self.given_out = f"the generator itself was late at {end.value.broke:,} phones: give it --workers"
         self.window = (0.0, conductor.now_s)
         conductor.order({"do": "stop"})
 
@@ -85,8 +88,8 @@ class Lead:
         begin_s = time.monotonic()
         await conductor.until(conductor.now_s + limit.step_s)
         broke = self._broken(conductor, begin_s)
-        if broke and measures.step_late.percentile(99) > GENERATOR_LATE_S:
-            self.given_out = f"the generator was late at {phones:,} phones, where {broke} broke"
+        late = bool(broke) and measures.step_late.percentile(99) > GENERATOR_LATE_S
+        self._late_at = (self._late_at - {phones}) | ({phones} if late else set())
         self.steps.append(Step(phones, not broke, broke))
         self.say(f"{phones:,} phones: {'held' if not broke else broke + ' broke'}")
         return not broke

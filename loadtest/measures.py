@@ -18,6 +18,7 @@ from loadtest.histogram import Histogram
 ROWS_KEPT = 24 * 3600  # a day of seconds
 SECTION_FRESH_S = 2.0  # a section's value is sent at every snapshot: older is no longer said
 FOLLOWED_SHARE = 0.98  # recovered: this share of the phones that should be there are being served again
+OTHERS_SHARE = 0.3  # of a core, on average: enough to make a house late now and then
 GENERATOR_LATE_S = 0.050  # half a snapshot: later than this, the test measures itself
 GENERATOR_CPU_SHARE = 0.90  # of one core, averaged over 5 s
 
@@ -40,6 +41,7 @@ class Row:
     own_cpu: float = 0.0
     busiest_cpu: float = 0.0
     house_cpu: float = float("nan")
+    other_cpu: float = float("nan")
     ack_p50_ms: float = float("nan")
     ack_p99_ms: float = float("nan")
     latency_p50_ms: float = float("nan")
@@ -73,6 +75,7 @@ class Measures:
     _fresh: list[dict[str, Any]] = field(default_factory=list)
     _cpu_s: dict[str, float] = field(default_factory=dict)
     _cpu_at_s: float = 0.0
+    _machine_s: float = float("nan")
 
     def begin(self, start_s: float) -> None:
         """Time 0 of the run, monotonic."""
@@ -93,11 +96,17 @@ class Measures:
         self._newest[number] = report
         self._fresh.append(report)
 
-    def second(self, now_s: float, cpu_s: dict[str, float], metrics: dict[str, float], ear: Ear | None) -> None:
-        """Close one second: what the generators reported in it, the house's CPU and metrics, what was heard."""
+    def second(
+        self, now_s: float, cpu_s: dict[str, float], metrics: dict[str, float], ear: Ear | None,
+        machine_s: float = float("nan"),
+    ) -> None:  # fmt: skip
+        """Close one second: what the generators reported in it, the house's CPU and metrics, what was heard.
+
+        ``machine_s``: CPU seconds that all programs of this machine have used.
+        """
         row = Row(now_s, *(sum(r[k] for r in self._newest.values()) for k in ("wanted", "streaming", "followed")))
         self._own(row)
-        self._house(row, now_s, cpu_s)
+        self._house(row, now_s, cpu_s, machine_s)
         if metrics:
             self.first_metrics = self.first_metrics or metrics
             self.metrics = metrics
@@ -121,11 +130,13 @@ class Measures:
         row.join_p99_s = joins.percentile(99)
         row.late_p99_ms = late.percentile(99) * 1e3 if late.count else 0.0
 
-    def _house(self, row: Row, now_s: float, cpu_s: dict[str, float]) -> None:
+    def _house(self, row: Row, now_s: float, cpu_s: dict[str, float], machine_s: float) -> None:
         both = [name for name in cpu_s if name in self._cpu_s and cpu_s[name] >= self._cpu_s[name]]
         if both:
             row.house_cpu = sum(cpu_s[n] - self._cpu_s[n] for n in both) / max(now_s - self._cpu_at_s, 1e-3)
-        self._cpu_s, self._cpu_at_s = cpu_s, now_s
+            busy = (machine_s - self._machine_s) / max(now_s - self._cpu_at_s, 1e-3)
+            row.other_cpu = max(0.0, busy - row.house_cpu - row.own_cpu)
+        self._cpu_s, self._cpu_at_s, self._machine_s = cpu_s, now_s, machine_s
 
     def _hear(self, row: Row, now_s: float, ear: Ear) -> None:
         heard = ear.heard
@@ -187,6 +198,14 @@ class Measures:
             good = next((r.t_s for r in after if r.followed >= FOLLOWED_SHARE * max(r.wanted, 1)), float("inf"))
             made.append(max(good - end_s, 0.0))
         return made
+
+    def others(self) -> str:
+        """A sentence when other programs of this machine took a good part of it; else nothing."""
+        shares = [row.other_cpu for row in self.rows if np.isfinite(row.other_cpu)]
+        mean = float(np.mean(shares)) if shares else 0.0
+        if mean < OTHERS_SHARE:
+            return ""
+        return f"other programs on this machine used {mean:.1f} cores meanwhile; close them and test again"
 
     def void_reasons(self) -> list[str]:
         """Why this run says more about the generator than about the house; empty for a sound run."""

@@ -190,7 +190,8 @@ def _pictures(finding: Finding) -> list[str]:
         picture("Phones", "phones", [line("should be there", "wanted"), line("connected", "streaming"),
                 line("served", "followed")], shades=shades),
         picture("Joins", "a second", [line("joined", "joins")], shades=shades),
-        picture("Processor", "% of a core", [line("house", "house_cpu", 100), line("generators", "own_cpu", 100)],
+        picture("Processor", "% of a core", [line("house", "house_cpu", 100), line("generators", "own_cpu", 100),
+                line("other programs on this machine", "other_cpu", 100)],
                 shades=shades),
     ]  # fmt: skip
     made.append(_truth(finding, shades))

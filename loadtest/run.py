@@ -113,6 +113,8 @@ async def _run(args: argparse.Namespace, chosen: Scenario, ripieno: Sequence[str
         progress.say(f"  {'holds' if judgement.passed else 'BROKE'}  {judgement.sentence}")
     for reason in finding.void:
         progress.say(f"  void   {reason}")
+    for note in finding.notes:
+        progress.say(f"  note   {note}")
     if finding.headroom is not None:
         progress.say(f"  {finding.headroom.sentence}")
     progress.say(f"  report {args.out}, figures {args.out.with_suffix('.json')}")
@@ -165,7 +167,7 @@ def judged(chosen: Scenario, conductor: Conductor, lead: Lead) -> Finding:
         chosen, verdict.outcome(judgements, void), judgements, void, found, measures, audience, heard, window,
         headroom=verdict.headroom(served, share), cut_short=conductor.cut_short,
         when=time.strftime("%Y-%m-%d %H:%M"), machine=_machine(), steps=lead.steps, limit=limit,
-        notes=measures.notes,
+        notes=[*measures.notes, *([others] if (others := measures.others()) else [])],
     )  # fmt: skip
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import ssl
 import time
 from collections.abc import AsyncIterator
 
@@ -85,8 +86,8 @@ class SmallRelay:
 
 
 @contextlib.asynccontextmanager
-async def small_relay(*, consent_text: str = "1") -> AsyncIterator[SmallRelay]:
+async def small_relay(*, consent_text: str = "1", tls: ssl.SSLContext | None = None) -> AsyncIterator[SmallRelay]:
     relay = SmallRelay(consent_text=consent_text)
-    async with serve(relay.serve_phone, "127.0.0.1", 0, compression=None) as server:
+    async with serve(relay.serve_phone, "127.0.0.1", 0, compression=None, ssl=tls) as server:
         relay.port = next(iter(server.sockets)).getsockname()[1]
         yield relay

@@ -5,7 +5,11 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
+import ssl
+import subprocess
+import sys
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -49,10 +53,19 @@ class Ran:
 
 
 async def ran(
-    scenario: Scenario, *, workers: int = 1, holding: bool = False, meanwhile: float = 0.0, stop_for_s: float = 0.0
-) -> Ran:
-    """Run a scenario; ``meanwhile``: cancel after so many seconds; ``stop_for_s``: starve the generator."""
-    async with small_relay() as relay:
+    scenario: Scenario, *, workers: int = 1, holding: bool = False, meanwhile: float = 0.0, stop_for_s: float = 0.0,
+    joining: bool = False, certificate: Path | None = None,
+) -> Ran:  # fmt: skip
+    """Run a scenario.
+
+    ``meanwhile``: cancel after so many seconds; ``stop_for_s``: starve the generator; ``joining``: a second generator
+    comes by ``--join``; ``certificate``: a file with key and certificate, for a wss house.
+    """
+    context = None
+    if certificate is not None:
+        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+        context.load_cert_chain(certificate)
+    async with small_relay(tls=context) as relay:
         relay.holding = holding
         tokens = tuple(issue(relay.house.keyring, relay.house.evening, seat + 1) for seat in range(scenario.phones))
         seats = tuple(range(1, scenario.phones + 1))
@@ -60,8 +73,16 @@ async def ran(
         sections = tuple(int(seat > half) for seat in seats)
         cards = Cards(seats, tokens, ("stalls", "circle"), sections)
         lead = Lead(scenario, lambda _text: None)
-        house = House(phone_url=relay.url, cards=cards)
-        conductor = Conductor(scenario, house, cards, Measures(), None, workers=workers, say=lambda _text: None)
+        house = House(phone_url=relay.url.replace("ws:", "wss:") if context else relay.url, cards=cards)
+        joiners: list[subprocess.Popen[bytes]] = []
+
+        def say(text: str) -> None:
+            if "--join" in text:
+                command = text.split("ripieno loadtest ")[1].replace("HOST", "127.0.0.1").split()
+                joiners.append(subprocess.Popen([sys.executable, "-m", "aggregator", "loadtest", *command]))
+
+        conductor = Conductor(scenario, house, cards, Measures(), None, workers=workers, say=say,
+                              joiners=int(joining), authority=str(certificate) if certificate else None)  # fmt: skip
         started = asyncio.Event()
         conductor.each_second = lambda measures: started.set() if measures.total("packets") else None
         task = asyncio.create_task(conductor.run(lead))
@@ -78,6 +99,8 @@ async def ran(
             await task
         except asyncio.CancelledError:
             conductor.cut_short = True
+        for joiner in joiners:
+            assert await asyncio.to_thread(joiner.wait, 20) == 0
         return Ran(conductor, lead, relay, cards)
 
 
@@ -104,6 +127,29 @@ async def test_every_packet_arrives_once_and_is_the_banks(workers: int) -> None:
             for block in packet.blocks:
                 np.testing.assert_array_equal(block.samples, truth[block.channel])
             assert packet.time_us == clocks.at(np.array([phone]), packet.sequence * 0.25)[0]
+
+
+async def test_a_second_generator_joins_from_elsewhere() -> None:
+    run = await ran(parse(BASE, "x"), joining=True)
+    assert len(run.conductor.peers) == 2
+    assert all(abs(peer.ahead_s) < 0.1 for peer in run.conductor.peers)  # one machine, one monotonic clock
+    assert run.relay.repeats == 0
+    assert all(run.packets(phone) for phone in range(40))
+
+
+async def test_a_house_behind_tls(tmp_path: Path) -> None:
+    """A certificate made by openssl; the generator trusts that one alone."""
+    both = tmp_path / "both.pem"
+    command = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=127.0.0.1",
+               "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", str(both),
+               "-out", str(tmp_path / "cert.pem")]  # fmt: skip
+    made = await asyncio.create_subprocess_exec(*command, stderr=subprocess.DEVNULL)
+    if await made.wait():
+        pytest.skip("openssl is not here to make a certificate")
+    both.write_bytes(both.read_bytes() + (tmp_path / "cert.pem").read_bytes())
+    run = await ran(parse(BASE, "x"), certificate=both)
+    assert run.measures.joins.count == 40
+    assert run.measures.last("owed") == 0
 
 
 async def test_cut_phones_return_and_owe_nothing() -> None:
