@@ -25,6 +25,7 @@ import numpy as np
 from aggregator.dsp.columns import Bools, Floats, Ints, Rows
 from aggregator.dsp.grid import GridBlock
 from aggregator.dsp.grid_points import Points, linear, mean, rectified
+from aggregator.dsp.in_step import in_step
 from aggregator.dsp.segments import GridState, Segments, contiguous, in_order, pair
 
 __all__ = ["BRIDGE_US", "GridState", "Mode", "resample"]
@@ -79,6 +80,10 @@ def resample(
     period_us = 1_000_000 // grid_hz
     bridge_us = BRIDGE_US[grid_hz] if bridge_us is None else bridge_us
     t, v, start = contiguous(first, count, time_us, value)
+    if mode != "rectified" and 2 * period_us <= bridge_us:
+        block = in_step(state, rows, count, t, v, jumped, period_us, averaged=mode == "mean")
+        if block is not None:
+            return [block]
     anew = jumped | ~state.seen[rows]
     with np.errstate(invalid="ignore"):
         t, v, start, count = in_order(state, rows, start, count, t, v, anew)
@@ -101,7 +106,9 @@ def _blocks(state: GridState, seg: Segments, made: Points, half_us: int) -> list
     """Cut the grid points into blocks: the runs up to their first inner restart, then from there to the next, ..."""
     first, last = seg.firsts(), seg.ends[seg.end]
     _fill(state, seg, made, first, last)
-    inner = seg.restarts[seg.restarts != seg.start[seg.run[seg.restarts]]]
+    inner = seg.restarts
+    if len(inner):
+        inner = inner[inner != seg.start[seg.run[inner]]]
     if not len(inner):
         return _part(state, seg, seg.rows, seg.start, first, last, made, half_us)
     at = np.sort(np.concatenate((seg.start, inner)))
@@ -138,6 +145,10 @@ def _part(
     order = _falling(rows, size)
     if not len(order):
         return []
+    if len(order) == len(rows) and size[0] * len(rows) == len(made.k) and (size == size[0]).all():
+        # Equally many points of every run, one run after another.
+        x, valid = (np.ascontiguousarray(a.reshape(len(rows), -1).T) for a in (made.x, made.valid))
+        return [GridBlock(rows, size, made.k[first], fresh, x, valid)]
     first, size = first[order], size[order]
     step = np.arange(int(size[0]))[:, None]
     at = first + np.minimum(step, size - 1)

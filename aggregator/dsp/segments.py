@@ -38,7 +38,7 @@ class Segments:
     rows: Rows
     start: Ints  # (r,) first sample of each run
     end: Ints  # (r,) last sample of each run
-    run: Ints  # (s,) which run a sample belongs to
+    count: Ints  # (r,) samples of each run
     period_us: int
     rel: Ints  # (s,) microseconds since the grid's origin
     ahead: Ints  # (s,) microseconds since the newest grid point
@@ -50,6 +50,11 @@ class Segments:
     k: Ints  # (s,) newest grid index at or before the sample
     n: Ints  # (s,) grid points after the sample before and not after this one
     ends: Ints  # (s,) grid points up to and including each segment's
+
+    @property
+    def run(self) -> Ints:
+        """(s,) which run a sample belongs to."""
+        return np.repeat(np.arange(len(self.rows)), self.count)
 
     def firsts(self) -> Ints:
         """Where each run's grid points begin among all runs'."""
@@ -82,6 +87,14 @@ def contiguous(first: Ints, count: Ints, time_us: Ints, value: Floats) -> tuple[
         return time_us, value, start
     take = np.arange(ends[-1]) + np.repeat(first - start, count)
     return time_us[take], value[take], start
+
+
+def spread(each: Ints, count: Ints) -> Ints:
+    """A run's number for every sample of it."""
+    width = int(count[0])
+    if (count == width).all():
+        return np.broadcast_to(each[:, None], (len(each), width)).reshape(-1)
+    return np.repeat(each, count)
 
 
 def in_order(
@@ -126,8 +139,7 @@ def pair(
     t_first, before, next_k = t[start], state.time_us[rows], state.next[rows]
     if anew.any():
         _anchor(state, rows, anew, t_first, before, next_k, period_us)
-    run = np.repeat(np.arange(len(rows)), count)
-    rel = t - state.origin_us[rows].take(run)
+    rel = t - spread(state.origin_us[rows], count)
     dt = np.empty_like(t)
     np.subtract(t[1:], t[:-1], out=dt[1:])
     dt[start] = t_first - before
@@ -148,7 +160,7 @@ def pair(
         dt[restarts], dv[restarts] = 1, 0.0
         gaps = np.flatnonzero(dt > bridge_us)
     slope = dv / np.maximum(dt, 1, out=dt)
-    return Segments(rows, start, end, run, period_us, rel, ahead, dt, v, slope, restarts, gaps, k, n, np.cumsum(n))
+    return Segments(rows, start, end, count, period_us, rel, ahead, dt, v, slope, restarts, gaps, k, n, np.cumsum(n))
 
 
 def _anchor(
