@@ -147,7 +147,8 @@ def _part(
         return []
     if len(order) == len(rows) and size[0] * len(rows) == len(made.k) and (size == size[0]).all():
         # Equally many points of every run, one run after another.
-        x, valid = (np.ascontiguousarray(a.reshape(len(rows), -1).T) for a in (made.x, made.valid))
+        x = np.ascontiguousarray(made.x.reshape(len(rows), -1).T)
+        valid = np.ascontiguousarray(made.valid.reshape(len(rows), -1).T)
         return [GridBlock(rows, size, made.k[first], fresh, x, valid)]
     first, size = first[order], size[order]
     step = np.arange(int(size[0]))[:, None]
