@@ -70,6 +70,7 @@ class Conductor:
     sources: tuple[str, ...] = ()
     say: Callable[[str], None] = print
     each_second: Callable[[Measures], None] = lambda _m: None
+    start_in_s: float = START_IN_S
     start_s: float = 0.0
     cut_short: bool = False
     peers: list[Peer] = field(default_factory=list)
@@ -87,7 +88,7 @@ class Conductor:
             await self._gather(port, key)
             if self.engine is not None:
                 self.engine.open()
-            self.start_s = time.monotonic() + START_IN_S
+            self.start_s = time.monotonic() + self.start_in_s
             self.measures.begin(self.start_s)
             for number, peer in enumerate(self.peers):
                 peer.say({"do": "run", "plan": self._share(number, peer, host, phones_port)})

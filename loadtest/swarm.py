@@ -108,7 +108,9 @@ class Phone(WSListener):  # type: ignore[misc]  # picows has no types
         elif kind == "error":
             code = str(message["code"])
             self.swarm.seen.errors[code] = self.swarm.seen.errors.get(code, 0) + 1
-            self.refused |= code in FINAL_ERRORS
+            if code in FINAL_ERRORS:
+                self.refused = True
+                self.joined.set()  # nobody need wait for it
 
     def _welcome(self, message: dict[str, Any]) -> None:
         self.part = str(message["part"])

@@ -82,7 +82,8 @@ async def ran(
                 joiners.append(subprocess.Popen([sys.executable, "-m", "aggregator", "loadtest", *command]))
 
         conductor = Conductor(scenario, house, cards, Measures(), None, workers=workers, say=say,
-                              joiners=int(joining), authority=str(certificate) if certificate else None)  # fmt: skip
+                              start_in_s=0.3, joiners=int(joining),
+                              authority=str(certificate) if certificate else None)  # fmt: skip
         started = asyncio.Event()
         conductor.each_second = lambda measures: started.set() if measures.total("packets") else None
         task = asyncio.create_task(conductor.run(lead))

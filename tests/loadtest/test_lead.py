@@ -1,0 +1,108 @@
+from __future__ import annotations
+
+import asyncio
+import time
+from collections import deque
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+
+from loadtest.conductor import Conductor
+from loadtest.histogram import Histogram
+from loadtest.lead import Lead, _first_broken
+from loadtest.measures import Row
+from loadtest.report import Step
+from loadtest.scenario import Objectives, parse
+
+GOAL = Objectives(ack_p99_ms=2000.0, latency_p99_ms=250.0)
+SERVED = np.ones(10)
+
+
+@pytest.mark.parametrize(
+    ("ack_s", "latencies", "served", "broke"),
+    [
+        (1.0, [0.05] * 20, SERVED, ""),
+        (1.0, [0.05] * 20, SERVED * 0.9, "phones served"),
+        (1.0, [0.05] * 20, np.empty(0), "phones served"),
+        (2.5, [0.05] * 20, SERVED, "ack_p99_ms"),
+        (float("nan"), [0.05] * 20, SERVED, "ack_p99_ms"),
+        (1.0, [0.05] * 17 + [3.0] * 3, SERVED, "latency_p99_ms"),
+        (1.0, [0.05] * 39 + [3.0], SERVED, ""),
+        (1.0, [], SERVED, "latency_p99_ms"),
+    ],
+)
+def test_what_breaks_a_step(ack_s: float, latencies: list[float], served: Any, broke: str) -> None:
+    assert _first_broken(GOAL, ack_s, latencies, served) == broke
+
+
+class Stand:
+    """A conductor whose house serves everybody up to ``limit`` phones; the generator is late from ``late_from`` on."""
+
+    def __init__(self, limit: int, late_from: int = 10**9) -> None:
+        self.limit, self.late_from, self.phones, self.stopped = limit, late_from, 0, False
+        self.now_s = 0.0
+        self.start_s = time.monotonic()
+        self.house = SimpleNamespace(part=self._part)
+        self.engine = None
+        self.measures = SimpleNamespace(rows=deque(), mark=lambda: None, step_acks=Histogram(), step_late=Histogram())
+
+    async def _part(self, _name: str) -> bool:
+        return True
+
+    async def until(self, at_s: float) -> None:
+        self.now_s = max(self.now_s, at_s)
+        served = min(self.phones, self.limit)
+        self.measures.rows = deque([Row(self.now_s, self.phones, served, served)] * 5)
+        self.measures.step_acks = _only(0.5)
+        self.measures.step_late = _only(0.2 if self.phones >= self.late_from else 0.001)
+        await asyncio.sleep(0)
+
+    def order(self, body: dict[str, Any]) -> None:
+        self.phones = int(body.get("phones", self.phones))
+        self.stopped |= body["do"] == "stop"
+
+
+def _only(value: float) -> Histogram:
+    made = Histogram()
+    made.record([value])
+    return made
+
+
+SEARCH = parse(
+    "phones = 5000\n[limit]\nstart = 100\nresolution = 0.1\nrepeats = 1\n[objectives]\nack_p99_ms = 2000.0\n", "x"
+)
+
+
+async def test_the_search_is_led_to_the_houses_limit() -> None:
+    stand, lead = Stand(1200), Lead(SEARCH, lambda _text: None)
+    await lead(cast(Conductor, stand))
+    assert stand.stopped
+    assert lead.found is not None
+    assert lead.found.held <= 1200 / 0.98 <= lead.found.broke * 1.0001
+    assert lead.found.broke - lead.found.held <= 0.1 * lead.found.broke
+    assert lead.steps[0] == Step(100, True)
+    assert lead.steps[-1].phones
+    assert lead.given_out == ""
+
+
+async def test_a_limit_of_the_generator_is_not_the_houses() -> None:
+    stand, lead = Stand(1200, late_from=1000), Lead(SEARCH, lambda _text: None)
+    await lead(cast(Conductor, stand))
+    assert "generator itself was late" in lead.given_out
+
+
+async def test_parts_are_moved_at_their_times() -> None:
+    scenario = parse("seconds = 60.0\n[join]\nover_s = 5.0\n[house]\nrest_s = 20.0\n", "x")
+    stand, moved = Stand(10), []
+
+    async def part(name: str) -> bool:
+        moved.append((name, stand.now_s))
+        return True
+
+    stand.house = SimpleNamespace(part=part)
+    lead = Lead(scenario, lambda _text: None)
+    await lead(cast(Conductor, stand))
+    assert moved == [("rest", 6.0), ("piece", 26.0)]
+    assert lead.window == (29.0, 60.0)
