@@ -108,3 +108,20 @@ def _allowed(kind: Any, limits: Mapping[str, Any]) -> str:
     if "low" in limits or "high" in limits:
         return f"{name} {limits.get('low', '')}..{limits.get('high', '')}"
     return name
+
+
+def describe(kind: type[Any], where: str = "") -> list[tuple[str, str, str, str]]:
+    """Every key of a dataclass: (key, default, allowed, what it is), nested tables as ``table.key``."""
+    rows: list[tuple[str, str, str, str]] = []
+    hints = get_type_hints(kind)
+    for field in dataclasses.fields(kind):
+        inner = _bare(hints[field.name])
+        repeated = get_origin(inner) is tuple
+        item = get_args(inner)[0] if repeated else inner
+        if dataclasses.is_dataclass(item):
+            rows += describe(item, f"{where}[{field.name}]." if repeated else f"{where}{field.name}.")  # type: ignore[arg-type]
+            continue
+        default = field.default if field.default is not dataclasses.MISSING else ""
+        shown = "" if default is None else str(list(default) if isinstance(default, tuple) else default)
+        rows.append((where + field.name, shown, _allowed(item, field.metadata), field.metadata.get("help", "")))
+    return rows

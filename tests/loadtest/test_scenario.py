@@ -4,8 +4,8 @@ import dataclasses
 
 import pytest
 
-from loadtest.reading import SettingsProblems, read
-from loadtest.scenario import Scenario, load, names, parse
+from loadtest.reading import SettingsProblems, describe, read
+from loadtest.scenario import BUILT_IN, Scenario, load, names, parse
 
 NEEDED = {
     "doors", "steady", "interval", "access-point", "bad-air", "crescendo", "applause", "dancing", "phones-dying",
@@ -76,3 +76,10 @@ def test_a_scenario_survives_the_wire_to_a_generator() -> None:
 
     made = load("vandal", phones=30)
     assert read(Scenario, _table(dataclasses.asdict(made))) == made
+
+
+def test_the_document_tells_every_key() -> None:
+    text = (BUILT_IN.parent / "SCENARIOS.md").read_text()
+    for key, default, allowed, what in describe(Scenario):
+        assert f"| `{key}` | {default} | {allowed} | {what} |" in text
+        assert what
