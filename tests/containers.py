@@ -4,9 +4,7 @@ Run by hand, as root, on a machine with a container engine; it takes some minute
 free::
 
     python -m tests.containers                                       docker
-    python -m tests.containers --compose podman-compose --engine podman --no-health-checks
-
-``--no-health-checks``: podman 4 without systemd can neither run a health check nor restart a container that has one.
+    python -m tests.containers --compose podman-compose --engine podman
 
 Exit code 0: after each kill the house came back by itself and no phone was refused.
 """
@@ -48,14 +46,6 @@ def run(words: list[str], *, check: bool = True) -> str:
         if check and done.returncode:
             raise SystemExit(f"{shlex.join(words)}\n{out.read()[-2000:]}{errors.read()[-2000:]}")
         return out.read()
-
-
-def without_health_checks() -> str:
-    """An override file that switches every health check off; its path."""
-    services = "".join(f"  {role}:\n    healthcheck: {{ disable: true }}\n" for role in ROLES)
-    with tempfile.NamedTemporaryFile("w", suffix=".yaml", delete=False) as file:
-        file.write(f"services:\n{services}")
-    return file.name
 
 
 def crash(engine: str, container: str) -> None:
@@ -140,11 +130,8 @@ def main() -> int:
     p.add_argument("--compose", default="docker compose", help="the compose command (default: docker compose)")
     p.add_argument("--engine", default="docker", help="the engine's command (default: docker)")
     p.add_argument("--keep", action="store_true", help="leave the containers running")
-    p.add_argument("--no-health-checks", action="store_true", help="for an engine that cannot run them")
     args = p.parse_args()
     compose = shlex.split(args.compose)
-    if args.no_health_checks:
-        compose += ["-f", "compose.yaml", "-f", without_health_checks()]
     print("building and starting (some minutes the first time)", flush=True)
     run([*compose, "up", "--build", "-d"])
     try:
