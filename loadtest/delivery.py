@@ -36,8 +36,9 @@ class Delivery:
         self.sent = max(self.lowest, min(self.sent, number))
 
     def acknowledge(self, to: int) -> None:
-        """Everything below ``to`` was accepted."""
-        self.lowest = max(self.lowest, min(to, self.made))
+        """Everything below ``to`` was accepted. After a :meth:`rewind` it counts only as far as was sent again: the
+        relay may still speak of what the bus has lost since."""
+        self.lowest = max(self.lowest, min(to, self.sent))
         self.sent = max(self.sent, self.lowest)
 
     def rewind(self, kept: int) -> None:

@@ -325,9 +325,18 @@ class RelayCore:
         while True:
             bus_id = await self.bus_id()
             if bus_id and bus_id != self.house.bus_id:
+                if self.house.bus_id:
+                    self._erase_again()
                 self.house.bus_id = bus_id
                 await self.each(lambda phone: self.perform(phone, phone.session.bus()))
             await asyncio.sleep(SWEEP_S)
+
+    def _erase_again(self) -> None:
+        """An erasure that was accepted must not be among what the bus lost."""
+        for listener in self.house.erased:
+            event, now = Erase(listener), self.clock_ms()
+            for box in (self.outboxes[shard_of(listener, self.bus.shards)], self.outboxes[-1]):
+                box.put_event(None, event, now)
 
     async def _follow_loop(self) -> None:
         """Parts and erasures as the house's stream tells them."""

@@ -47,7 +47,7 @@ class Session:
 
     __slots__ = (
         "_channels", "_closing", "_early", "_hello", "_house", "_later_ms", "_refused", "_since_ms", "_skipped_to",
-        "_skips", "claim", "joined", "listener", "next", "shard", "state", "stream", "unsent",
+        "_skips", "_withdrawn", "claim", "joined", "listener", "next", "shard", "state", "stream", "unsent",
     )  # fmt: skip
 
     def __init__(self, house: House, now_ms: float) -> None:
@@ -64,7 +64,7 @@ class Session:
         self.claim: SeatClaim | None = None
         self.listener = self.stream = self.next = self.unsent = 0
         self.shard = -1  # the shell's: where this listener's entries go
-        self.joined = False
+        self.joined = self._withdrawn = False
         self.state = State.HELLO
 
     # --- what arrives -------------------------------------------------------------------------------------------
@@ -150,8 +150,16 @@ class Session:
         return [_send(type="part", part=part, say=PARTS[part].phones)] if self._listens() else []
 
     def bus(self) -> list[Action]:
-        """The bus may have lost accepted packets: the phone sends its ring again (contract 6)."""
-        return [_send(type="bus", bus=self._house.bus_id)] if self._listens() else []
+        """The bus may have lost accepted entries: the phone sends its ring again (contract 6), behind its consent and
+        claim, or its withdrawal, written again."""
+        if not self._listens():
+            return []
+        standing: list[Action] = []
+        if self.joined:
+            standing = self._join(None, 0.0, lowest=self._hello.lowest if self._hello else 0)
+        elif self._withdrawn:
+            standing = [Write(Consent(self.listener, False, self._house.consent_text))]
+        return [*standing, _send(type="bus", bus=self._house.bus_id)]
 
     def _listens(self) -> bool:
         return self._hello is not None and self.state not in (State.CLOSING, State.CLOSED)
@@ -234,15 +242,15 @@ class Session:
     def _welcome_and_join(self, about: Any, now_ms: float) -> list[Action]:
         return [*self._welcome(about, now_ms), *self._join(about, now_ms)]
 
-    def _join(self, _about: Any, _now_ms: float) -> list[Action]:
+    def _join(self, _about: Any, _now_ms: float, *, lowest: int | None = None) -> list[Action]:
         hello, claim = self._hello, self.claim
         assert hello is not None  # the table: only after a hello
         assert claim is not None
-        self.joined = True
+        self.joined, self._withdrawn = True, False
         name = hello.name if claim.role == "performer" else ""  # no name of a listener is ever written
         join = Join(
-            self.listener, self.stream, claim.seat, claim.role, hello.channels, self.next, hello.sensor,
-            hello.battery, name,
+            self.listener, self.stream, claim.seat, claim.role, hello.channels,
+            self.next if lowest is None else lowest, hello.sensor, hello.battery, name,
         )  # fmt: skip
         return [Write(Consent(self.listener, True, self._house.consent_text)), Write(join)]
 
@@ -250,7 +258,7 @@ class Session:
         return [_send(type="consent", answer="yes" if yes else "no")]
 
     def _withdraw(self, _about: Any, _now_ms: float) -> list[Action]:
-        self.joined = False
+        self.joined, self._withdrawn = False, True
         return [Write(Consent(self.listener, False, self._house.consent_text))]
 
     def _without_consent(self, _about: Any, _now_ms: float) -> list[Action]:
