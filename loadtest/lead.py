@@ -16,6 +16,7 @@ from loadtest.report import Step
 from loadtest.scenario import Objectives, Scenario
 
 SETTLED_S = 3.0  # after a change of part, before values are judged: a published value moves at most 0.5 a second
+RUNNING_REST_S = 35.0  # a running house's rest is 120 s long; its provisional baseline needs 20 clean seconds of it
 JOIN_SPREAD_S = 3.0  # a step's additional phones come within this
 
 
@@ -49,6 +50,8 @@ class Lead:
     async def _parts(self, conductor: Conductor) -> None:
         """Rest, then the piece, where the house lets us; then the window of judgement begins."""
         rest_s, seconds = self.scenario.house.rest_s, self.scenario.seconds
+        if not conductor.house.self_contained:
+            rest_s = max(rest_s, RUNNING_REST_S)
         begin_s = self.scenario.house.rest_at_s
         begin_s = self.scenario.join.over_s + 1.0 if begin_s < 0 else begin_s
         ready_s = begin_s + rest_s

@@ -44,7 +44,7 @@ class Stand:
         self.limit, self.late_from, self.phones, self.stopped = limit, late_from, 0, False
         self.now_s = 0.0
         self.start_s = time.monotonic()
-        self.house = SimpleNamespace(part=self._part)
+        self.house = SimpleNamespace(part=self._part, self_contained=True)
         self.engine = None
         self.measures = SimpleNamespace(rows=deque(), mark=lambda: None, step_acks=Histogram(), step_late=Histogram())
 
@@ -93,7 +93,8 @@ async def test_a_limit_of_the_generator_is_not_the_houses() -> None:
     assert "generator itself was late" in lead.given_out
 
 
-async def test_parts_are_moved_at_their_times() -> None:
+@pytest.mark.parametrize(("own", "piece_s"), [(True, 26.0), (False, 41.0)])
+async def test_parts_are_moved_at_their_times(own: bool, piece_s: float) -> None:
     scenario = parse("seconds = 60.0\n[join]\nover_s = 5.0\n[house]\nrest_s = 20.0\n", "x")
     stand, moved = Stand(10), []
 
@@ -101,8 +102,8 @@ async def test_parts_are_moved_at_their_times() -> None:
         moved.append((name, stand.now_s))
         return True
 
-    stand.house = SimpleNamespace(part=part)
+    stand.house = SimpleNamespace(part=part, self_contained=own)
     lead = Lead(scenario, lambda _text: None)
     await lead(cast(Conductor, stand))
-    assert moved == [("rest", 6.0), ("piece", 26.0)]
-    assert lead.window == (29.0, 60.0)
+    assert moved == [("rest", 6.0), ("piece", piece_s)]
+    assert lead.window == (piece_s + 3.0, 60.0)
