@@ -20,6 +20,7 @@ PAGE = {
     "": ("index.html", "text/html"),
     "/style.css": ("style.css", "text/css"),
     "/main.js": ("main.js", "text/javascript"),
+    "/causes.js": ("causes.js", "text/javascript"),
     "/visit.js": ("visit.js", "text/javascript"),
     "/reach.js": ("reach.js", "text/javascript"),
 }

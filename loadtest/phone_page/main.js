@@ -1,9 +1,9 @@
 // The steps of the check, one after the other; the first that fails names the cause.
 
+import { holdCause, joinCause } from "/phone-check/causes.js";
 import { isAddress, origin, reach } from "/phone-check/reach.js";
 import { Visit } from "/phone-check/visit.js";
 
-const SILENCE_MS = 5000; // acknowledgements come once a second; five without one is a standstill
 const JOIN_MS = 8000;
 const token = location.hash.slice(1);
 const asked = Number(new URLSearchParams(location.search).get("seconds") ?? 120);
@@ -86,26 +86,6 @@ async function report(cause) {
   }
 }
 
-function joinCause() {
-  if ([4001, 4002, 4003, 4004].includes(visit.code)) return "card";
-  if (visit.code === 4005) return "second";
-  if (visit.later) return "full";
-  if (!visit.opened) return "websocket";
-  return "acknowledgement";
-}
-
-/** Why the phone did not hold, most telling first; "" when it did. */
-function holdCause() {
-  if (visit.code === 4005) return "second";
-  const silent = visit.stalled || visit.silence > SILENCE_MS;
-  if (!visit.reconnects && visit.live && !silent) return "";
-  if (seen.mobile || seen.moved) return "mobile";
-  if (seen.offline) return "offline";
-  if (seen.hidden) return "hidden";
-  if (seen.away) return "away";
-  return visit.stalled || !visit.reconnects ? "silence" : "dropped";
-}
-
 /** While the house is away: is the page's own server still there? That tells a lost network from a lost relay. */
 async function lookAround() {
   const now = await where();
@@ -118,7 +98,7 @@ async function join(host) {
   visit = new Visit(`${origin("ws", config.relay, host)}${config.relay.path}`, token, figures);
   const end = performance.now() + JOIN_MS;
   while (!visit.next) {
-    if (performance.now() > end || visit.code >= 4000) return finish(joinCause(), "join", visit.error);
+    if (performance.now() > end || visit.code >= 4000) return finish(joinCause(visit), "join", visit.error);
     await new Promise((done) => setTimeout(done, 50));
   }
   step("join", "ok", "joined as test, sent, acknowledged");
@@ -143,7 +123,7 @@ async function hold() {
     else if (visit.reconnects) step("hold", "runs", "came back");
   }
   if (!visit.live) await lookAround();
-  return finish(holdCause(), "hold");
+  return finish(holdCause(visit, seen), "hold");
 }
 
 async function stayAwake() {

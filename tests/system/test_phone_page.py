@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
@@ -13,6 +14,7 @@ import aiohttp
 import pytest
 
 from loadtest.check_causes import CAUSES, PhoneResult
+from loadtest.check_packet import send
 from loadtest.check_phone import PATH, PhoneCheck, Where
 from relay.bus_memory import MemoryBus
 from relay.seat_card import Keyring, issue
@@ -174,10 +176,44 @@ async def test_another_phone_with_the_same_card(tmp_path: Path) -> None:
         await made.visit(one, seconds=20)
         await one.until("document.getElementById('hold').dataset.state === 'runs'")
         assert made.page is not None
-        from loadtest.check_packet import send
-
         assert (await send(f"ws://127.0.0.1:{made.relay.port}/phone", made.page.token)).reached == "acknowledged"
         assert await ended(one) == CAUSES["second"][0]
+
+
+HELD: dict[str, object] = {
+    "code": 0,
+    "reconnects": 0,
+    "live": True,
+    "stalled": False,
+    "silence": 1100,
+    "opened": True,
+    "later": False,
+}
+
+
+async def test_every_cause_is_named_for_its_reason(tmp_path: Path) -> None:
+    came_back: dict[str, object] = {"reconnects": 1}
+    holds: list[tuple[dict[str, object], dict[str, object], str]] = [
+        ({}, {}, ""), ({}, {"hidden": 2}, ""), ({}, {"offline": 1}, ""), ({"silence": 5200}, {}, "silence"),
+        (came_back, {}, "dropped"), (came_back, {"mobile": True}, "mobile"), (came_back, {"moved": True}, "mobile"),
+        (came_back, {"offline": 1}, "offline"), (came_back, {"hidden": 1}, "hidden"),
+        (came_back, {"away": True}, "away"),
+        ({"reconnects": 1, "stalled": True}, {}, "silence"), ({"live": False}, {}, "silence"),
+        ({"code": 4005, "live": False}, {}, "second"),
+    ]  # fmt: skip
+    joins: list[tuple[dict[str, object], str]] = [
+        ({"code": 4001}, "card"), ({"code": 4004}, "card"), ({"code": 4005}, "second"), ({"later": True}, "full"),
+        ({"opened": False, "code": 1006}, "websocket"), ({}, "acknowledgement"),
+    ]  # fmt: skip
+    async with stage() as made, browser(tmp_path) as one:
+        await made.visit(one, token="")
+        for planted, seen, cause in holds:
+            asked = f"m.holdCause({json.dumps(HELD | planted)}, {json.dumps(seen)})"
+            assert await one.value(f"import('{PATH}/causes.js').then((m) => {asked})") == cause, (planted, seen)
+        for refused, cause in joins:
+            asked = f"m.joinCause({json.dumps(HELD | refused)})"
+            assert await one.value(f"import('{PATH}/causes.js').then((m) => {asked})") == cause, refused
+    assert {cause for *_, cause in (*holds, *joins)} - {""} <= set(CAUSES)
 
 
 async def test_what_the_server_takes_and_says() -> None:
