@@ -6,10 +6,11 @@ only then it is told. Everything follows from seed, seats and window, so a train
 
 from __future__ import annotations
 
-import random
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+
+import numpy as np
 
 from loadtest.programme import Happening
 from relay.seat_plan import SeatPlan
@@ -117,12 +118,11 @@ def plan(seats: SeatPlan, seed: int, window_s: float) -> Training:
     """
     if window_s <= 0.0:
         raise ValueError(f"window: found {window_s:g} s, needed more than 0")
-    dice = random.Random(seed)
-    kinds = list(KINDS)
-    dice.shuffle(kinds)
+    dice = np.random.default_rng(seed)
+    kinds = [KINDS[i] for i in dice.permutation(len(KINDS))]
     made, at_s = [], FIRST_S
     for kind in kinds:
-        at_s += window_s * dice.uniform(*GAP_SHARE)
+        at_s += window_s * float(dice.uniform(*GAP_SHARE))
         rows, name = _who(kind, seats, dice)
         made.append(Fault(kind, at_s, window_s, rows, name))
         at_s += window_s
@@ -138,16 +138,16 @@ def rows_of(seats: SeatPlan) -> Mapping[tuple[int, str], tuple[int, ...]]:
     return {key: tuple(rows) for key, rows in made.items()}
 
 
-def _who(kind: Kind, seats: SeatPlan, dice: random.Random) -> tuple[tuple[int, ...], str]:
-    everyone = range(seats.seats)
+def _who(kind: Kind, seats: SeatPlan, dice: np.random.Generator) -> tuple[tuple[int, ...], str]:
     if kind.key == "row":
-        (_, name), rows = dice.choice(sorted(rows_of(seats).items()))
+        places = sorted(rows_of(seats).items())
+        (_, name), rows = places[dice.integers(len(places))]
         return rows, name
     if kind.key == "access point":
-        section = dice.randrange(len(seats.sections))
-        return tuple(r for r in everyone if seats.section[r] == section), seats.sections[section].title
+        section = int(dice.integers(len(seats.sections)))
+        return tuple(np.flatnonzero(seats.section == section).tolist()), seats.sections[section].title
     share = {"alarm": LEAVING_SHARE, "interval": SLEEPING_SHARE, "phones dying": DYING_SHARE}[kind.key]
-    return tuple(dice.sample(everyone, max(1, round(share * seats.seats)))), ""
+    return tuple(dice.permutation(seats.seats)[: max(1, round(share * seats.seats))].tolist()), ""
 
 
 def right(kind: Kind, guess: str) -> bool | None:

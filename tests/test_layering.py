@@ -22,7 +22,10 @@ PURE = {
         "listeners", "intake", "clock", "states", "engine", "snapshot", "merger", "house", "synchrony", "linkage",
         "after_show", "outputs.osc", "dsp",
     },
-    "loadtest": {"physiology", "programme", "schedule", "histogram", "verdict"},
+    "loadtest": {
+        "physiology", "programme", "schedule", "histogram", "verdict", "training", "check_line", "check_rules",
+        "check_routes", "check_tokens", "check_certificate", "check_causes",
+    },
 }  # fmt: skip
 
 

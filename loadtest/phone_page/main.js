@@ -51,13 +51,13 @@ async function finish(cause, at, detail = "") {
   const known = config?.causes[cause] ?? { what: "The page could not ask its own server", todo: "Open it again" };
   if (cause) {
     step(at, "fails", [known.what, detail].filter(Boolean).join(": "));
-    verdict.dataset.state = "fails";
+    element("result").dataset.state = "fails";
     verdict.textContent = known.what;
     element("todo").textContent = known.todo;
   } else {
     const secure = config.relay.tls;
     step("hold", "ok", `${seconds} s without a break`);
-    verdict.dataset.state = secure ? "ok" : "look";
+    element("result").dataset.state = secure ? "ok" : "look";
     verdict.textContent = "This phone holds.";
     element("todo").textContent = secure ? "" : "The way is not encrypted: enough for sensor apps, not for a sensor page in a browser.";
   }
