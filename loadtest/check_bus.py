@@ -47,7 +47,8 @@ def judge(facts: BusFacts, seats: int, accepted: str) -> list[Line]:
                 "start it, check bus.url and bus.password_file, and that its firewall lets this machine in",
             )
         ]  # fmt: skip
-    return [_latency(name, facts), *(line for s in facts.servers for line in _server(name, s, seats, accepted))]
+    kept = [line for info in facts.servers for line in _server(name, info, seats, accepted)]
+    return [_latency(name, facts), *dict.fromkeys(kept)]  # servers that say the same are told once
 
 
 def _latency(name: str, facts: BusFacts) -> Line:

@@ -268,6 +268,20 @@ async def test_redis_with_each_fault(folder: Path) -> None:
         assert "not tried" in line.found
 
 
+@needs_redis
+@pytest.mark.needs_redis
+async def test_every_primary_of_a_cluster_is_asked(folder: Path) -> None:
+    with redis_servers.cluster(folder) as servers:
+        hosts = ",".join(f"127.0.0.1:{s.port}" for s in servers[:3])
+        turn = Round(settings(bus__url=f"redis+cluster://{hosts}", checkpoint__path=""), Given())
+        assert [line.state for line in await turn.redis()] == [State.OK, State.OK]
+        (line,) = await turn.packet()
+        assert line.state is State.OK, line
+        for server in servers:  # whichever is a primary
+            server.cli("CONFIG", "SET", "maxmemory-policy", "allkeys-lru")
+        assert [line.state for line in await turn.redis()] == [State.OK, State.FAILS]
+
+
 async def slow_then(state: State) -> list[Line]:
     await asyncio.sleep(0.05)
     return [Line("x", state, "found", "do")]

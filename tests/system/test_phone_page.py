@@ -5,6 +5,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import shutil
+import ssl
+import subprocess
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
@@ -19,6 +22,7 @@ from loadtest.check_phone import PATH, PhoneCheck, Where
 from relay.bus_memory import MemoryBus
 from relay.seat_card import Keyring, issue
 from relay.server import Relay, RelaySettings
+from tests.system import helper_browser
 from tests.system.helper_browser import CHROMIUM, Browser, browser
 
 pytestmark = [
@@ -169,6 +173,52 @@ async def test_a_network_that_goes_away(tmp_path: Path) -> None:
         await one.value("dispatchEvent(new Event('offline'))")
         await made.relay.close()
         assert await ended(one) == CAUSES["offline"][0]
+
+
+@pytest.mark.skipif(not shutil.which("openssl"), reason="openssl is not installed")
+@pytest.mark.parametrize("encrypted", [True, False], ids=["wss", "ws"])
+async def test_an_encrypted_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, encrypted: bool) -> None:
+    """With TLS on both sides it holds, and says ok; an encrypted page may not ask an unencrypted house."""
+    monkeypatch.setattr(helper_browser, "FLAGS", (*helper_browser.FLAGS, "--ignore-certificate-errors"))
+    tls = await asyncio.to_thread(context, tmp_path)
+    made = Stage()
+    await made.relay.start(made.bus, RelaySettings(keyring=RING, evening=EVENING, tls=tls if encrypted else None))
+    where = Where(encrypted, "localhost", made.relay.port, "/phone", ("127.0.0.1",))
+    made.page = PhoneCheck(where, issue(RING, EVENING, 9, "test"), HOSTS, made.heard)
+    await made.page.start("127.0.0.1", 0, tls)
+    try:
+        async with browser(tmp_path / "profile") as one:
+            await one.open(f"https://localhost:{made.page.port}{PATH}?seconds=2#{made.page.token}", 400, 900)
+            assert await ended(one) == ("This phone holds." if encrypted else CAUSES["mixed"][0])
+            assert await step(one, "certificate") == ("ok" if encrypted else "fails")
+            assert one.problems == []
+            assert (await made.report()).secure is encrypted
+    finally:
+        await made.page.close()
+        await made.relay.close()
+
+
+def context(folder: Path) -> ssl.SSLContext:
+    """A server's side of TLS, with a certificate that signed itself."""
+    words = [
+        "req",
+        "-x509",
+        "-newkey",
+        "ec",
+        "-pkeyopt",
+        "ec_paramgen_curve:prime256v1",
+        "-nodes",
+        "-subj",
+        "/CN=x",
+        "-days",
+        "3",
+    ]
+    files = ["-keyout", str(folder / "key.pem"), "-out", str(folder / "certificate.pem")]
+    names = ["-addext", "subjectAltName=DNS:localhost"]
+    subprocess.run(["openssl", *words, *names, *files], check=True, capture_output=True, timeout=30)
+    made = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    made.load_cert_chain(folder / "certificate.pem", folder / "key.pem")
+    return made
 
 
 async def test_another_phone_with_the_same_card(tmp_path: Path) -> None:
