@@ -120,7 +120,7 @@ class Chains:
             )  # fmt: skip
             live = live & (self.listeners.table.slot < 0)
         fusion.observe(
-            self.fusion, self._inputs(slice(None), self.arrivals, now_ms), rest=rest, drift=drift,
+            self.fusion, lambda: self._inputs(slice(None), self.arrivals, now_ms), rest=rest, drift=drift,
             dt_s=dt_s, prior=self._prior(prior), settings=self.audience_settings, live=live,
         )  # fmt: skip
 

@@ -217,14 +217,12 @@ def gather(table: FeatureTable, inputs: FusionInputs, rows: Rows) -> tuple[Float
     """
     raw = np.full((len(rows), table.size), np.nan)
     quality = np.zeros((len(rows), table.size))
+    products: dict[tuple[int, ...], NUMBER] = {}
     for f, name in enumerate(table.names):
         reading = inputs.readings.get(name)
-        if reading is None:
-            continue
-        raw[:, f] = reading.value[rows]
-        quality[:, f] = 1.0
-        for factor in reading.trust:
-            quality[:, f] *= factor[rows]
+        if reading is not None:
+            raw[:, f] = reading.value.take(rows)
+            quality[:, f] = _product(reading.trust, rows, products)
     known = np.isfinite(raw) & ((raw > table.lowest) | (raw == 0.0) & table.is_log1p)
     values = np.where(known & table.is_log, raw + table.offset, 1.0)
     np.log(values, out=values)
@@ -238,15 +236,27 @@ def gather(table: FeatureTable, inputs: FusionInputs, rows: Rows) -> tuple[Float
     return values, quality
 
 
+def _product(factors: tuple[NUMBER, ...], rows: Rows, products: dict[tuple[int, ...], NUMBER]) -> NUMBER | float:
+    """Product of the factors for some rows, in their order; ``products``: those already made, by the factors' ids."""
+    made: NUMBER | float = 1.0
+    for n in range(1, len(factors) + 1):
+        key = tuple(id(factor) for factor in factors[:n])
+        if key not in products:
+            products[key] = made * factors[n - 1].take(rows)
+        made = products[key]
+    return made
+
+
 def _freshness(table: FeatureTable, age_s: Mapping[str, Floats], rows: Rows) -> Floats:
     """(m, F) in [0, 1]: 1 until FRESH_S, 0 from GONE_S on; NaN ages count as never."""
     fresh = np.ones((len(rows), table.size))
     for channel, numbers in table.of_channel.items():
         if channel in age_s:
-            fade = (GONE_S - age_s[channel][rows]) / (GONE_S - FRESH_S)
+            fade = (GONE_S - age_s[channel].take(rows)) / (GONE_S - FRESH_S)
+            np.fmin(np.fmax(fade, 0.0, out=fade), 1.0, out=fade)
             for f in numbers:
                 fresh[:, f] = fade
-    return np.fmin(np.fmax(fresh, 0.0, out=fresh), 1.0, out=fresh)
+    return fresh
 
 
 NON_RESPONDER_TRUST = 0.3  # about 10 % show no responses (Dawson, Schell & Filion, R): silence then says little

@@ -429,3 +429,9 @@ def _rough(raw: bytes, rng: np.random.Generator) -> bytes:
         body[-34:] = rng.integers(0, 256, 34, np.uint8).tobytes() if rng.random() < 0.5 else b"\x00\x80" * 17
         return bytes(body)
     return raw
+
+
+@pytest.mark.parametrize(("tick_hz", "every"), [(1, 1), (10, 1), (19.9, 1), (20, 2), (30, 3), (44, 4)])
+def test_entries_are_used_at_ten_ticks_a_second_or_more(tick_hz: float, every: int) -> None:
+    engine = Engine(generated(4), t0_ms=T0_MS, tick_hz=tick_hz)
+    assert [engine.used_at(k) for k in range(12)] == [k // every * every for k in range(12)]

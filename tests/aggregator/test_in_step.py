@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -43,7 +44,7 @@ def run(grid_hz: int, mode: Mode, offset_us: Ints) -> tuple[list[list[bytes]], l
     """Bits after each packet, and whether the packet took the short way; packets 4, 7 and 9 are out of the ordinary."""
     rng = np.random.default_rng(8)
     streams, made, short = Streams(grid_hz, mode, offset_us), [], []
-    inner = getattr(module, "in_step")  # noqa: B009 (as it stands there at this moment)
+    inner: Callable[..., GridBlock | None] = vars(module)["in_step"]
 
     def watched(*args: Any, **named: Any) -> GridBlock | None:
         block = inner(*args, **named)
