@@ -33,6 +33,7 @@ class Alike:
     def step(self, engine: Engine, seats: Seating) -> None:
         """Take a sample at the first tick of each quarter second, then work off the listeners that are due.
 
+        Work is left for the ticks between those at which entries are used, so that none of them has to do both.
         Without consent, silent, muted or badly measured: not valid. The blank sensors' features count at any quality:
         they are there to show what a sensor reads when nobody wears it.
         """
@@ -44,6 +45,8 @@ class Alike:
             blank = np.zeros(len(fresh), np.bool_)
             blank[seats.blank] = True
             push(self.state, used, n, values, fresh & ((quality >= TRUSTED) | blank[:, None]))
+        if engine.used_at(engine.k) == engine.k == engine.used_at(engine.k + 1):
+            return
         key = engine.listeners.table.listener
         self.done = self.audience.advance(self.state, seats.row, key[seats.row], engine.cut)
         self.blank_done = self.blank.advance(self.state, seats.blank, key[seats.blank], engine.cut)
