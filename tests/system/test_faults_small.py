@@ -1,0 +1,69 @@
+"""A small fault campaign, and that its judge sees what is planted: a lost entry, a changed bit, a late lead, a jump."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tests.faults import play
+from tests.faults_campaign import Moment, Outcome, Plan
+from tests.faults_judge import Verdict, gap_s, judge, late_sends
+from tests.faults_witness import Sent
+from tests.redis_servers import needs_redis
+
+PLAN = Plan(phones=40, moments=4, seed=11, rest_s=10.0, pause_s=1.0, settle_s=3.0, cold=False)
+
+
+def failing(verdict: Verdict) -> set[str]:
+    return {what for what, _, _, ok in verdict.rows if not ok}
+
+
+@needs_redis
+@pytest.mark.slow
+@pytest.mark.timeout(150)
+def test_a_campaign_holds_and_planted_faults_are_seen(tmp_path: Path) -> None:
+    said: list[str] = []
+    outcome = play("single", PLAN, tmp_path, said.append)
+    verdict = judge(outcome)
+    assert verdict.holds, "\n".join([*said, verdict.table()])
+    plant(outcome)
+    assert failing(judge(outcome)) >= {
+        "of these, not on the bus",
+        "values compared with the replay / different",
+        "fastest move of the house",
+        "roles that ended by themselves",
+    }
+
+
+def plant(outcome: Outcome) -> None:
+    """One entry of packets is lost, the house's value jumps in one datagram, a role has died."""
+    stream = max(outcome.recorder.streams, key=lambda entries: sum(len(e.payload) for e in entries))
+    del stream[max(range(len(stream)), key=lambda i: len(stream[i].payload))]
+    tag = b"/house/arousal\0\0,ffi\0\0\0\0"
+    place = next(i for i, (_, raw) in enumerate(outcome.engine.raw) if tag in raw and i > len(outcome.engine.raw) // 2)
+    at_s, raw = outcome.engine.raw[place]
+    first = raw.index(tag) + len(tag)
+    (value,) = struct.unpack_from(">f", raw, first)
+    jumped = struct.pack(">f", value + 0.3 if value < 0.5 else value - 0.3)
+    outcome.engine.raw[place] = (at_s, raw[:first] + jumped + raw[first + 4 :])
+    outcome.deaths.append("planted")
+
+
+def sent(at_s: float, epoch: int, sequence: int) -> Sent:
+    return Sent(at_s, epoch, sequence, round(at_s * 1000), False, ())
+
+
+def test_late_sends_are_counted_by_snapshot() -> None:
+    series = [sent(0.0, 1, 1), sent(0.1, 2, 7), sent(0.2, 1, 2), sent(0.2, 1, 2), sent(0.3, 1, 3)]
+    assert late_sends(series) == {1: 2, 2: 0}
+    assert late_sends([replace(s, epoch=s.epoch) for s in series[:2]]) == {1: 0, 2: 0}
+
+
+def test_a_gap_runs_from_the_old_lead_to_the_new() -> None:
+    moment = Moment(1.0, "lead-kill", "a", 0.0)
+    series = [sent(0.9, 1, 1), sent(1.02, 1, 2), sent(1.9, 2, 9)]
+    assert gap_s(moment, series) == pytest.approx(0.88)
+    assert gap_s(moment, series[:2]) == float("inf")
