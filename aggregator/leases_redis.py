@@ -68,5 +68,5 @@ class RedisLeaseStore:
         try:
             async with asyncio.timeout(COMMAND_LIMIT_S):
                 return await work
-        except (RedisError, OSError, TimeoutError) as error:
+        except (RedisError, OSError, TimeoutError, RuntimeError) as error:  # RuntimeError: as in relay.bus_redis
             raise BusUnavailable(f"Redis away: {type(error).__name__} {error}") from error

@@ -349,7 +349,8 @@ class RedisBus:
                 return await work
         except ResponseError as error:
             raise BusUnavailable(f"Redis refused: {error}") from error
-        except (RedisError, OSError, TimeoutError, asyncio.IncompleteReadError) as error:
+        except (RedisError, OSError, TimeoutError, asyncio.IncompleteReadError, RuntimeError) as error:
+            # RuntimeError: what uvloop says when the server went away between two writes ("the handler is closed")
             raise BusUnavailable(f"Redis away: {type(error).__name__} {error}") from error
 
 

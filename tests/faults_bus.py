@@ -36,6 +36,15 @@ class FaultyBus:
             return next(s for s in self.servers if s.port == self._named())
         return dice.choice([s for s in self.servers if _is_primary(s)])
 
+    def start_again(self, server: Server) -> None:
+        """After a kill, as it was last configured: Sentinel rewrites the file of whom it made primary; these servers
+        have their settings on the command line, from which a primary's "replica of" goes in the same way."""
+        words = server.arguments
+        if "--replicaof" in words:
+            at = words.index("--replicaof")
+            server.arguments = words[:at] + words[at + 3 :]
+        server.start_again()
+
     def whole(self) -> bool:
         """Every server answers and every primary has its replica: the promise ``replica`` holds from here on."""
         if self.kind == "single":

@@ -210,7 +210,7 @@ class Campaign:
     async def _again(self, name: str) -> None:
         """Start it as it was started; a server keeps its files, an aggregator its folder, a relay has nothing."""
         if name.startswith("bus "):
-            await asyncio.to_thread(self._server(name).start_again)
+            await asyncio.to_thread(self.bus.start_again, self._server(name))
         elif name in RELAYS:
             await asyncio.to_thread(self.house.start, "relay", name, *RELAY_WORDS)
         else:
@@ -221,12 +221,19 @@ class Campaign:
 
     async def _whole(self) -> None:
         """Every role runs, the bus has its replicas, someone leads. What died by itself is named and started again."""
-        for name, process in list(self.house.processes.items()):
-            if process.poll() is not None:
-                self.outcome.deaths.append(f"{name} ended by itself with {process.returncode}")
-                await self._again(name)
         await asyncio.to_thread(until, self.bus.whole, WHOLE_S, "a bus that is whole again")
-        await asyncio.to_thread(until, lambda: self.house.leads() != "", WHOLE_S, "a lead")
+        end = time.monotonic() + WHOLE_S
+        while await self._died() or not self.house.leads():
+            assert time.monotonic() < end, f"a lead: not within {WHOLE_S:g} s"
+            await asyncio.sleep(0.05)
+
+    async def _died(self) -> bool:
+        """Whether a role had ended by itself; it runs again."""
+        ended = [(name, p.returncode) for name, p in self.house.processes.items() if p.poll() is not None]
+        for name, code in ended:
+            self.outcome.deaths.append(f"{name} ended by itself with {code}")
+            await self._again(name)
+        return bool(ended)
 
     async def _cold(self) -> None:
         """Both aggregators are killed; one is started again at once, the other after it leads."""
