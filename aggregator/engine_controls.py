@@ -91,6 +91,8 @@ def _join(engine: Engine, event: entries.Join, stamp: Stamp, stream: int) -> Non
     if done is not Claimed.SAME:
         engine.intake.start(row, event.lowest)
         engine.begin_row(row)
+    elif not engine.intake.begun(row):
+        engine.intake.start(row, event.lowest)  # back after a withdrawal: as a checkpoint without the row would have it
     engine.states.left[row] = False
     engine.seats_changed()
 

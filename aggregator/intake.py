@@ -111,6 +111,10 @@ class Intake:
         """True when packets of this row wait for the next ``take``."""
         return any(bool((a.row == row).any()) for a in self._arrived)
 
+    def begun(self, row: int) -> bool:
+        """True when a packet of the row has been taken in, or waits, since :meth:`start`."""
+        return bool(self.state.seen[row]) or row in self.waiting or self.offered(row)
+
     def start(self, row: int, lowest: int) -> None:
         """A new stream begins at sequence ``lowest``: clock and order start anew."""
         at = np.array([row])
