@@ -160,7 +160,7 @@ def acknowledged_is_processed(o: Outcome) -> Iterable[str]:
             for stream in phone.streams:
                 for number in stream.acknowledged:
                     packet = (phone.listener, stream.number, number)
-                    if o.heard.first_ms.get(packet, 0) >= role.engine.cut:
+                    if o.heard.first_ms.get(packet, 0) >= role.engine.cut_ms(role.engine.used_at(role.engine.k)):
                         continue  # its tick is still to come
                     if packet not in role.ledger.used and not _excused(o, phone, packet):
                         yield f"{role.name}: seat {phone.seat} packet {number} of stream {stream.number:x} is missing"
