@@ -214,9 +214,7 @@ class Wire:
         except BusUnavailable as refused:
             error = refused
         if state is not Link.DEAF:
-            asyncio.get_running_loop().call_later(
-                self._hop_s(), _answer, answer, found, error, context=self.world
-            )
+            asyncio.get_running_loop().call_later(self._hop_s(), _answer, answer, found, error, context=self.world)
 
 
 def _answer(answer: asyncio.Future[Any], found: Any, error: Exception | None) -> None:
@@ -256,7 +254,7 @@ class SimulatedBus:
         except TimeoutError:
             return []
         found = await self._wire.ask(lambda: server.read(positions, limit), limit_s=COMMAND_LIMIT_S)
-        return found
+        return list(found)
 
     async def now_ms(self) -> int:
         """See Bus.now_ms."""

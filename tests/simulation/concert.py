@@ -297,10 +297,15 @@ class Concert:
         self.disk.full, self.disk.slow_s = False, 0.02
         self.server.away_until_s = min(self.server.away_until_s, now)
         self.server.stalled_until_s = min(self.server.stalled_until_s, now)
-        for roles, start in ((self.relays, self._start_relay), (self.aggregators, self._start_aggregator)):
+        both: tuple[tuple[Sequence[RelayRole | AggregatorRole], Callable[[int], None]], ...] = (
+            (self.relays, self._start_relay),
+            (self.aggregators, self._start_aggregator),
+        )
+        for roles, start in both:
             for i, role in enumerate(list(roles)):
                 role.wire.state = Link.GOOD
-                role.host.wake() if role.host.paused else None
+                if role.host.paused:
+                    role.host.wake()
                 if role.host.dead:
                     start(i)
         for phone in self.phones:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -62,7 +63,7 @@ def nobody_died(o: Outcome) -> Iterable[str]:
 
 
 def values_stay_in_range(o: Outcome) -> Iterable[str]:
-    """Arousal and confidence are finite and within [0, 1], for seats, sections and house, in every snapshot computed."""
+    """Arousal and confidence are finite and in [0, 1], for seats, sections and house, in every snapshot computed."""
     for role in o.aggregators:
         for k, s in role.computed.items():
             rows = [s.house, *(e for _, e in s.sections)]
@@ -74,9 +75,9 @@ def values_stay_in_range(o: Outcome) -> Iterable[str]:
 
 
 def published_values_move_slowly(o: Outcome) -> Iterable[str]:
-    """From one sent snapshot to the next, over take-overs too, nothing moves by more than 0.5 a second of house time."""
+    """From one sent snapshot to the next, over take-overs too, nothing moves by more than 0.5 a second."""
     hz, sent = o.concert.tick_hz, o.concert.sent
-    for a, b in zip(sent, sent[1:], strict=False):
+    for a, b in pairwise(sent):
         limit = SLEW_PER_S * max(b.snapshot.k - a.snapshot.k, 0) / hz + ROUNDING
         moved = float(np.abs(_values(b.snapshot) - _values(a.snapshot)).max())
         if moved > limit:
@@ -135,7 +136,7 @@ def a_no_is_kept(o: Outcome) -> Iterable[str]:
 
 
 def nothing_of_the_erased_remains(o: Outcome) -> Iterable[str]:
-    """No row, no byte of the packets of an erased, withdrawn or declined listener is in an engine's image at the end."""
+    """No row of an erased listener, no packet of an erased or declined one, is in an engine's image at the end."""
     for role in _living(o):
         image, rows = role.engine.checkpoint(), role.engine.listeners.row_of
         for phone in o.concert.phones:
@@ -225,7 +226,7 @@ def one_lead_at_a_time(o: Outcome) -> Iterable[str]:
 
 def ticks_rise(o: Outcome) -> Iterable[str]:
     """No tick is sent twice or after a later one, whoever sends."""
-    for a, b in zip(o.concert.sent, o.concert.sent[1:], strict=False):
+    for a, b in pairwise(o.concert.sent):
         if b.snapshot.k <= a.snapshot.k and b.snapshot.epoch == a.snapshot.epoch:
             yield f"{b.holder}: tick {b.snapshot.k} after {a.holder}'s tick {a.snapshot.k}"
 

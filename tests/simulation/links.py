@@ -1,4 +1,4 @@
-"""The path between a phone and a relay: ordered like TCP, late when it loses, and what is under way is lost in a cut."""
+"""The path between a phone and a relay: ordered like TCP, late when it loses; what is under way is lost in a cut."""
 
 from __future__ import annotations
 

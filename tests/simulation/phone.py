@@ -68,6 +68,7 @@ class SimulatedPhone:
         self.bus = ""
         self.quiet_until_s = self.offline_until_s = self.heard_s = 0.0
         self.failures = 0
+        self.owed_skip: tuple[int, int] | None = None  # told once samples may be sent
         self.shuffles, self.repeats = self.dice.random() < 0.3, 0.05 if self.dice.random() < 0.3 else 0.0
         self.delay_s = self.dice.choice((0.005, 0.02, 0.06))
         self.off = True
@@ -88,7 +89,7 @@ class SimulatedPhone:
         now = self._now()
         first = int((now - self.concert.begun_s) / SPAN_S) + 1
         self.streams.append(Stream(self.dice.getrandbits(63) | 1, self.concert.begun_s + first * SPAN_S, first))
-        self.bus = ""
+        self.bus, self.owed_skip = "", None
         self.off = False
 
     def act_reload(self) -> None:
@@ -174,12 +175,14 @@ class SimulatedPhone:
         gone = stream.delivery.discard(KEPT)
         if gone is not None:
             stream.skipped.update(range(gone[0], gone[1] + 1))
-            if self.ready and self.connection is not None:
-                self.connection.say(json.dumps({"type": "skip", "first": gone[0], "last": gone[1]}))
+            self.owed_skip = (self.owed_skip or gone)[0], gone[1]
 
     def _send(self, now: float) -> None:
         if now < self.quiet_until_s or self.connection is None or self.answer is not Answer.YES or not self.said_yes:
             return
+        if self.owed_skip is not None:
+            self.connection.say(json.dumps({"type": "skip", "first": self.owed_skip[0], "last": self.owed_skip[1]}))
+            self.owed_skip = None
         due = list(self.stream.delivery.due(CATCH_UP))
         if self.shuffles:
             self.dice.shuffle(due)
@@ -220,6 +223,7 @@ class SimulatedPhone:
         if connection is not self.connection:
             return
         stream = self.stream
+        self.owed_skip = None  # the hello's lowest number says it
         hello: dict[str, Any] = {
             "type": "hello", "version": 1, "seat": self.token, "stream": f"{stream.number:x}",
             "lowest": stream.delivery.lowest,

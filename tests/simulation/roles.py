@@ -178,7 +178,7 @@ class AggregatorRole:
                 self.computed[made.k] = made
             return made
 
-        self._merger.publish = publish  # type: ignore[method-assign,assignment]
+        self._merger.publish = publish  # type: ignore[method-assign]
         asked, bus = service.bus.read, service.bus
 
         async def read(after: Mapping[int, Stamp], *, limit: int = 1000, wait_s: float = 0.0) -> list[Entry]:
@@ -220,5 +220,3 @@ class AggregatorRole:
                     if packet in ledger.used:
                         ledger.twice.append(packet)
                     ledger.used[packet] = k
-
-

@@ -60,7 +60,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
     """An asyncio loop in virtual time; ``now_s`` is its clock."""
 
     def __init__(self) -> None:
-        super().__init__()  # type: ignore[no-untyped-call]
+        super().__init__()
         self.now_s = START_S
         self._selector = _Jump(self)
         self._clock_resolution = STEP_S
@@ -68,14 +68,14 @@ class VirtualLoop(asyncio.BaseEventLoop):
     def time(self) -> float:
         return self.now_s
 
-    def call_soon(self, callback: Any, *args: Any, context: contextvars.Context | None = None) -> asyncio.Handle:
+    def call_soon(self, callback: Any, *args: Any, context: contextvars.Context | None = None) -> asyncio.Handle:  # type: ignore[override]
         made, context = self._guard(callback, args, context)
         handle = super().call_soon(made, *(() if made is not callback else args), context=context)
         if isinstance(made, _Guarded) and made.handle is None:
             made.handle = handle  # the first one is what its owner may cancel
         return handle
 
-    def call_at(
+    def call_at(  # type: ignore[override]
         self, when: float, callback: Any, *args: Any, context: contextvars.Context | None = None
     ) -> asyncio.TimerHandle:
         made, context = self._guard(callback, args, context)
@@ -84,7 +84,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
             made.handle = handle  # the first one is what its owner may cancel
         return handle
 
-    def run_in_executor(self, executor: Any, func: Any, *args: Any) -> Any:  # noqa: ARG002
+    def run_in_executor(self, executor: Any, func: Any, *args: Any) -> Any:  # type: ignore[override]  # noqa: ARG002
         """A thread's work: done in virtual time, after the time that the host's disk takes."""
         host, future = _HERE.get(), self.create_future()
         after_s = host.disk_s() if host is not None else 0.0
@@ -98,7 +98,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
         context = context or contextvars.copy_context()
         return _Guarded(host, callback, args, context), context
 
-    def _process_events(self, event_list: Any) -> None:
+    def _process_events(self, event_list: Any) -> None:  # noqa: ARG002
         return
 
     def _write_to_self(self) -> None:
