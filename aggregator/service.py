@@ -31,7 +31,9 @@ READ_LIMIT = 2000  # entries a read: bounds the memory of one turn, the rest fol
 LATE_LIMIT_MS = 1000  # contract 4: a tick that is later than this is computed and not sent
 PRIOR_EVERY_S = 10.0  # the house's scale changes slowly; each one costs an entry a shard
 BEAT_EVERY_S = 0.25  # sinks decide when their own heartbeat is due (1 s); a change of state shows within this
-FOLLOWERS_MS = 30_000  # what stays on a shared bus behind a checkpoint: a follower that stood still may be so far behind
+FOLLOWERS_MS = (
+    30_000  # what stays on a shared bus behind a checkpoint: a follower that stood still may be so far behind
+)
 BUS_RETRY_S = 0.2  # pause before the bus is asked again
 DURATIONS_KEPT = 2048  # ticks whose cost the page's percentiles are taken from (100 s at 20 Hz)
 
@@ -106,6 +108,7 @@ class Service:
         self._writing: asyncio.Task[None] | None = None
         self._bus_away = False
         self._led = False
+        self._given_up = False
 
     async def run(self) -> None:
         """Tick until :meth:`stop`; then one last checkpoint."""
@@ -122,10 +125,16 @@ class Service:
             beside.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await beside
-            await self._checkpoint(final=True)
+            if not self._given_up:
+                await self._checkpoint(final=True)
 
     def stop(self) -> None:
         """End :meth:`run` after the tick under way."""
+        self._stopping.set()
+
+    def give_up(self) -> None:
+        """End :meth:`run` without a last checkpoint: a start that failed must not replace a good one."""
+        self._given_up = True
         self._stopping.set()
 
     async def set_part(self, name: str) -> None:

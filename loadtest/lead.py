@@ -59,7 +59,7 @@ class Lead:
         await conductor.until(begin_s)
         moved = await conductor.house.part("rest")
         if not moved:
-            self.say("the part of the evening stays as the operator set it (no page or operator token was given)")
+            self.say("the part of the evening stays as the operator set it (no page or operator key was given)")
             return
         await conductor.until(ready_s)
         if not await conductor.house.part("piece"):

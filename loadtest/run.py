@@ -56,7 +56,7 @@ def options(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "--page", metavar="http://HOST:PORT", help="its page, to move the parts of the evening and for metrics"
     )
-    p.add_argument("--operator-token-file", type=Path, metavar="FILE", help="file with the page's operator token")
+    p.add_argument("--operator-token-file", type=Path, metavar="FILE", help="file with the page's operator key")
     p.add_argument("--authority", metavar="FILE.pem", help="certificate authority of a wss:// house")
     p.add_argument("--workers", type=int, default=1, metavar="W", help="generator processes here (default 1)")
     p.add_argument("--joiners", type=int, default=0, metavar="J", help="generators on other machines to wait for")
@@ -194,7 +194,7 @@ async def _house(args: argparse.Namespace, chosen: Scenario, ripieno: Sequence[s
         try:
             token = args.operator_token_file.read_text(encoding="utf-8").splitlines()[0].strip()
         except (OSError, IndexError) as error:
-            raise HouseError(f"{args.operator_token_file} holds no operator token ({error})") from error
+            raise HouseError(f"{args.operator_token_file} holds no operator key ({error})") from error
     url = urlsplit(args.url)
     if url.scheme not in ("ws", "wss") or not url.hostname:
         raise HouseError(f"--url: found {args.url}, allowed ws://HOST:PORT/phone or wss://…")

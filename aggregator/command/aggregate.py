@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     token, made = files.operator_token(settings)
     name = args.name or f"{socket.gethostname()}-{os.getpid()}"
     if made:
-        common.say(f"ripieno: operator token for the page's buttons: {token}")
+        common.say(f"ripieno: operator key for the page's buttons: {token}")
     return common.run_until_stopped(_aggregate(settings, place, plan, token, name, watch=args.watch))
 
 

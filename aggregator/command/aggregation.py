@@ -59,9 +59,12 @@ class Aggregation:
         await self.service.mark(label)
         self.markers.append((await self.bus.now_ms(), label))
 
-    async def close(self) -> None:
-        """The last tick and checkpoint, then the page, the outputs and the bus."""
-        self.service.stop()
+    async def close(self, *, keep: bool = True) -> None:
+        """The last tick and checkpoint (not without ``keep``), then the page, the outputs and the bus."""
+        if keep:
+            self.service.stop()
+        else:
+            self.service.give_up()
         await asyncio.gather(self.running, return_exceptions=True)
         await self.monitor.close()
         self.osc.close()

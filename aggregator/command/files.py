@@ -11,6 +11,8 @@ from aggregator.command.settings import Settings
 from relay.seat_card import Keyring, KeyringError
 from relay.seat_plan import SeatPlan, SeatPlanError, generated, parse
 
+MIN_KEY_CHARACTERS = 12  # what serve makes: 72 bits
+
 
 def seat_plan(settings: Settings) -> SeatPlan:
     """The plan file's seats, or an even hall of ``evening.seats``. Raises UserError."""
@@ -68,6 +70,11 @@ def first_line(path: str, what: str) -> str | None:
 
 
 def operator_token(settings: Settings) -> tuple[str, bool]:
-    """The operator's token, and whether it was made just now (and so must be shown)."""
-    kept = first_line(settings.monitor.token_file, "operator token")
+    """The operator's key, and whether it was made just now (and so must be shown)."""
+    kept = first_line(settings.monitor.token_file, "operator key")
+    if kept is not None and len(kept) < MIN_KEY_CHARACTERS:
+        raise UserError(
+            f"operator key file {settings.monitor.token_file}: found {len(kept)} characters, allowed "
+            f"{MIN_KEY_CHARACTERS} or more; `ripieno secrets FOLDER` makes a good one"
+        )
     return (kept, False) if kept else (secrets.token_urlsafe(9), True)

@@ -81,7 +81,7 @@ async def open_house(settings: Settings, around: Surroundings) -> House:
     try:
         await relay.start(bus, relay_settings(settings, around.plan, around.keyring))
     except OSError as error:
-        await inner.close()
+        await inner.close(keep=False)
         r = settings.relay
         raise port_taken(error, r.listen, r.port, "the relay for phones", "--phone-port") from error
     if settings.relay.listen not in LOOPBACK:

@@ -105,7 +105,7 @@ async def _serve(settings: Settings, around: Surroundings, *, show_token: bool) 
 def _greet(house: House, *, show_token: bool) -> None:
     common.say(f"ripieno: page     {house.page_url}")
     if show_token:
-        common.say(f"ripieno: operator token for the page's buttons: {house.around.operator_token}")
+        common.say(f"ripieno: operator key for the page's buttons: {house.around.operator_token}")
     common.say(f"ripieno: phones   {house.phone_url}")
     targets = ", ".join(house.settings.outputs.osc) or "none (name one with --osc HOST:PORT)"
     common.say(f"ripieno: Open Sound Control to {targets}")

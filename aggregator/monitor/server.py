@@ -7,6 +7,7 @@ import contextlib
 import errno
 import hmac
 import logging
+import math
 import time
 from collections.abc import Awaitable, Callable, Mapping
 from importlib import resources
@@ -17,6 +18,7 @@ import orjson
 from aiohttp import web
 
 from aggregator.monitor.api import HISTORY_HZ, History, MonitorStatus, header, live_message, plan_message
+from aggregator.monitor.doorkeeper import Doorkeeper, answers_to
 from aggregator.outputs.newest import Newest, ReaderCounts, serve_newest
 from aggregator.snapshot import Snapshot
 from relay.parts import PARTS
@@ -90,6 +92,8 @@ class Monitor:
         self._shown: tuple[int, int] | None = None
         self._runner: web.AppRunner | None = None
         self._pump: asyncio.Task[None] | None = None
+        self._door = Doorkeeper()
+        self._host = ""
 
     async def start(self, host: str = "127.0.0.1", port: int = 8080) -> int:
         """Serve the page; returns the port (useful with 0).
@@ -97,6 +101,7 @@ class Monitor:
         Raises:
             MonitorError: the port is taken, may not be used, or the address is not this machine's.
         """
+        self._host = host
         self._runner = web.AppRunner(self._app(), access_log=None, shutdown_timeout=CLOSE_S)
         await self._runner.setup()
         try:
@@ -153,7 +158,7 @@ class Monitor:
         return header(self._snapshot, self._status, None if age_s is None else round(1000 * age_s))
 
     def _app(self) -> web.Application:
-        app = web.Application(client_max_size=MAX_BODY_BYTES)
+        app = web.Application(client_max_size=MAX_BODY_BYTES, middlewares=[self._named])
         app.on_response_prepare.append(_secure)
         files = resources.files("aggregator.monitor") / "page"
         for name, kind in PAGE.items():
@@ -167,6 +172,13 @@ class Monitor:
         for path, handler in self._routes.items():
             app.router.add_get(path, handler)
         return app
+
+    @web.middleware
+    async def _named(self, request: web.Request, handler: Handler) -> web.StreamResponse:
+        if not answers_to(request.host, self._host):
+            self.pages.refused += 1
+            return web.Response(status=421, text="This page answers to this machine's own names only.\n")
+        return await handler(request)
 
     async def _health(self, _: web.Request) -> web.Response:
         age_s = self._age_s()
@@ -190,8 +202,12 @@ class Monitor:
     async def _part(self, request: web.Request) -> web.Response:
         if not self._token or self._on_part is None:
             return _said(403, "The part cannot be changed from this page: no operator key is set.")
+        address, now_s = request.remote or "", self._clock()
+        if (wait_s := self._door.wait_s(address, now_s)) > 0.0:
+            return _said(429, f"Too many wrong operator keys: try again in {math.ceil(wait_s)} s.")
         shown = request.headers.get("Authorization", "").removeprefix("Bearer ")
         if not hmac.compare_digest(shown.encode(errors="replace"), self._token.encode()):
+            self._door.wrong(address, now_s)
             return _said(401, "Wrong operator key.")
         try:
             part = orjson.loads(await request.read())["part"]

@@ -62,7 +62,7 @@ class ScaledHouse:
     async def set_part(self, part: str) -> None:
         """As the page's button does, on any aggregator that lives."""
         for process in self.processes.values():
-            token = re.search(r"operator token for the page's buttons: (\S+)", log_of(process))
+            token = re.search(r"operator key for the page's buttons: (\S+)", log_of(process))
             page = re.search(r"page (\S+)", log_of(process))
             if process.poll() is None and token and page:
                 head = {"Authorization": f"Bearer {token[1]}"}

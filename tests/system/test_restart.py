@@ -65,13 +65,29 @@ async def open_the_outputs(page: int, log: str) -> None:
     """Move the evening to *piece* as the page's button does."""
     import aiohttp
 
-    token = re.search(r"operator token for the page's buttons: (\S+)", log)
+    token = re.search(r"operator key for the page's buttons: (\S+)", log)
     assert token is not None
     async with aiohttp.ClientSession() as session:
         head = {"Authorization": f"Bearer {token[1]}"}
         url = f"http://127.0.0.1:{page}/api/part"
         async with session.post(url, json={"part": "piece"}, headers=head) as answer:
             assert answer.status == 200, await answer.text()
+
+
+@pytest.mark.timeout(60)
+def test_a_start_that_fails_leaves_the_checkpoint_alone(tmp_path: Path) -> None:
+    """A typo just before doors must not replace the saved baselines."""
+    file = tmp_path / "ripieno.checkpoint"
+    with ripieno("serve", "--port", "0", "--phone-port", "0", folder=tmp_path) as first:
+        until(lambda: "phones " in log_of(first), 30, "the house")
+        first.terminate()
+        assert first.wait(20) == 0
+    before = file.read_bytes()
+    with ripieno("serve", "--fresh", "--port", "0", "--listen", "300.1.1.1", folder=tmp_path) as wrong:
+        wrong.communicate(timeout=30)
+        assert wrong.returncode == 2
+        assert "300.1.1.1 is no address of this machine" in log_of(wrong)
+    assert file.read_bytes() == before
 
 
 @pytest.mark.timeout(60)

@@ -1,0 +1,80 @@
+"""How often an address may show a wrong operator key, and which names the page answers to. Pure."""
+
+from __future__ import annotations
+
+import ipaddress
+from collections import OrderedDict
+from dataclasses import dataclass, field
+
+WRONG_AT_ONCE = 5.0  # a person's typing errors
+WRONG_A_SECOND = 0.1  # after those one try in 10 s: a key of 72 bits outlasts the evening by far
+MAX_ADDRESSES = 256  # the oldest are forgotten: bounded memory …
+ALL_AT_ONCE, ALL_A_SECOND = 50.0, 2.0  # … and a ceiling over all addresses, so that many addresses gain nothing
+LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
+
+
+@dataclass(slots=True)
+class _Bucket:
+    level: float
+    at_s: float
+
+    def refill(self, now_s: float, rate: float, most: float) -> float:
+        self.level = min(most, self.level + (now_s - self.at_s) * rate)
+        self.at_s = now_s
+        return self.level
+
+
+@dataclass(slots=True)
+class Doorkeeper:
+    """Counts wrong keys by address (IPv6 by /64). A right key is never counted, and never locks anybody out."""
+
+    refused: int = 0
+    _by_address: OrderedDict[str, _Bucket] = field(default_factory=OrderedDict)
+    _all: _Bucket | None = None
+
+    def wait_s(self, address: str, now_s: float) -> float:
+        """Seconds until this address may try again; 0 when it may now. Ask before comparing the key."""
+        own = self._bucket(address, now_s).refill(now_s, WRONG_A_SECOND, WRONG_AT_ONCE)
+        every = self._over_all(now_s)
+        wait = max((1.0 - own) / WRONG_A_SECOND, (1.0 - every) / ALL_A_SECOND)
+        if wait > 0.0:
+            self.refused += 1
+        return max(wait, 0.0)
+
+    def wrong(self, address: str, now_s: float) -> None:
+        """A wrong key came from this address."""
+        self.refused += 1
+        self._bucket(address, now_s).level -= 1.0
+        self._over_all(now_s)
+        assert self._all is not None
+        self._all.level -= 1.0
+
+    def _over_all(self, now_s: float) -> float:
+        if self._all is None:
+            self._all = _Bucket(ALL_AT_ONCE, now_s)
+        return self._all.refill(now_s, ALL_A_SECOND, ALL_AT_ONCE)
+
+    def _bucket(self, address: str, now_s: float) -> _Bucket:
+        name = _network(address)
+        bucket = self._by_address.pop(name, None) or _Bucket(WRONG_AT_ONCE, now_s)
+        self._by_address[name] = bucket
+        while len(self._by_address) > MAX_ADDRESSES:
+            self._by_address.popitem(last=False)
+        return bucket
+
+
+def _network(address: str) -> str:
+    try:
+        found = ipaddress.ip_address(address)
+    except ValueError:
+        return address
+    return str(ipaddress.ip_network(f"{address}/64", strict=False)) if found.version == 6 else str(found)
+
+
+def answers_to(host_header: str, listening_on: str) -> bool:
+    """False for a name that a page on loopback cannot have: a hostile site that points its own name here (DNS
+    rebinding) would otherwise read the house through the technician's browser. Elsewhere any name is taken."""
+    if listening_on not in LOOPBACK_NAMES:
+        return True
+    name = host_header.rsplit(":", 1)[0] if host_header.count(":") == 1 or "]:" in host_header else host_header
+    return name.strip("[]").lower() in LOOPBACK_NAMES

@@ -1,0 +1,90 @@
+"""Wrong operator keys are slowed down, by address and over all; a page on loopback answers to loopback's names."""
+
+from __future__ import annotations
+
+import aiohttp
+import pytest
+
+from aggregator.monitor import doorkeeper
+from aggregator.monitor.doorkeeper import MAX_ADDRESSES, WRONG_AT_ONCE, Doorkeeper, answers_to
+from aggregator.monitor.server import Monitor
+from relay.seat_plan import generated
+
+
+def tries(door: Doorkeeper, address: str, seconds: float, step_s: float = 0.01) -> int:
+    made = 0
+    for n in range(int(seconds / step_s)):
+        if door.wait_s(address, n * step_s) == 0.0:
+            door.wrong(address, n * step_s)
+            made += 1
+    return made
+
+
+def test_a_guesser_gets_a_handful_of_tries() -> None:
+    assert WRONG_AT_ONCE <= tries(Doorkeeper(), "192.0.2.1", 100.0) <= WRONG_AT_ONCE + 100 * 0.1 + 1
+
+
+def test_another_address_is_not_locked_out() -> None:
+    door = Doorkeeper()
+    tries(door, "192.0.2.1", 10.0)
+    assert door.wait_s("192.0.2.1", 9.99) > 0
+    assert door.wait_s("192.0.2.2", 10.0) == 0
+
+
+def test_many_addresses_meet_the_ceiling_and_memory_is_bounded() -> None:
+    door, made = Doorkeeper(), 0
+    for n in range(5000):
+        address = f"192.0.{n // 250}.{n % 250}"
+        if door.wait_s(address, 0.0) == 0.0:
+            door.wrong(address, 0.0)
+            made += 1
+    assert made <= doorkeeper.ALL_AT_ONCE
+    assert len(door._by_address) <= MAX_ADDRESSES
+
+
+def test_an_ipv6_network_is_one_address() -> None:
+    door = Doorkeeper()
+    tries(door, "2001:db8::1", 10.0)
+    assert door.wait_s("2001:db8::2", 9.99) > 0
+    assert door.wait_s("2001:db8:0:1::2", 10.0) == 0
+
+
+@pytest.mark.parametrize(
+    ("host", "listening", "answered"),
+    [
+        ("127.0.0.1:8080", "127.0.0.1", True),
+        ("localhost:8080", "127.0.0.1", True),
+        ("localhost", "127.0.0.1", True),
+        ("[::1]:8080", "::1", True),
+        ("hostile.example:8080", "127.0.0.1", False),
+        ("", "127.0.0.1", False),
+        ("hall.example:8080", "0.0.0.0", True),
+    ],
+)
+def test_names(host: str, listening: str, answered: bool) -> None:
+    assert answers_to(host, listening) is answered
+
+
+async def test_the_page_keeps_the_door() -> None:
+    """Over real HTTP: a foreign name is turned away, the sixth wrong key has to wait, the right one works before."""
+    moved: list[str] = []
+
+    async def move(part: str) -> None:
+        moved.append(part)
+
+    monitor = Monitor(generated(4), operator_token="a-good-operator-key", on_part=move, clock=lambda: 1000.0)
+    port = await monitor.start("127.0.0.1", 0)
+    url = f"http://127.0.0.1:{port}"
+    try:
+        async with aiohttp.ClientSession() as session:
+            async with session.get(f"{url}/api/state", headers={"Host": f"hostile.example:{port}"}) as answer:
+                assert answer.status == 421
+            statuses = []
+            for key in ["wrong"] * 4 + ["a-good-operator-key"] + ["wrong"] * 2 + ["a-good-operator-key"]:
+                head = {"Authorization": f"Bearer {key}"}
+                async with session.post(f"{url}/api/part", json={"part": "piece"}, headers=head) as answer:
+                    statuses.append(answer.status)
+            assert statuses == [401, 401, 401, 401, 200, 401, 429, 429]
+            assert moved == ["piece"]
+    finally:
+        await monitor.close()
