@@ -105,6 +105,8 @@ class Watch:
         """In the page's own words."""
         if self.before is None or self.last is None:
             return ""
+        if self.fewest >= self.before.house.counted and self.silent <= _silent(self.before):
+            return "nothing yet; a seat turns hollow (held) once it has been silent for a moment"
         said = [
             f"counted {self.before.house.counted} falling to {self.fewest}",
             f"silent seats (held, fading, lost or absent) {_silent(self.before)} rising to {self.silent}",
