@@ -189,9 +189,8 @@ def _late(o: Outcome, phone: SimulatedPhone, packet: Packet, came_ms: int) -> bo
     made_ms = (stream.made_s[packet[2]] + o.concert.first_offset_s - o.concert.steps_s) * 1000
     if came_ms - made_ms > OLD_MS or phone.stepped:
         return True
-    ahead = [
-        ms for ms, (_, s, n) in o.heard.newest[phone.listener] if s == packet[1] and n > packet[2] and ms <= came_ms
-    ]
+    came = o.heard.newest[phone.listener] + o.heard.lost.get(phone.listener, [])
+    ahead = [ms for ms, (_, s, n) in came if s == packet[1] and n > packet[2] and ms <= came_ms]
     return len(ahead) >= WINDOW or (bool(ahead) and came_ms - min(ahead) >= HOLE_MS)
 
 

@@ -31,6 +31,7 @@ class Heard:
 
     first_ms: dict[Packet, int] = field(default_factory=dict)
     newest: dict[int, list[tuple[int, Packet]]] = field(default_factory=dict)
+    lost: dict[int, list[tuple[int, Packet]]] = field(default_factory=dict)  # on entries that a failover took back
     controls: dict[int, list[tuple[Stamp, Control]]] = field(default_factory=dict)
 
     def consent_at(self, listener: int, ms: int) -> bool:
@@ -71,6 +72,10 @@ def heard(concert: Concert) -> Heard:
             listener = getattr(event, "listener", None)
             if listener is not None:
                 made.controls.setdefault(listener, []).append((entry.stamp, event))
+    for entry in concert.server.lost:
+        if is_packets(entry.payload):
+            for packet in packets_of(entry):
+                made.lost.setdefault(packet[0], []).append((entry.stamp.ms, packet))
     for said in made.controls.values():
         said.sort(key=lambda one: one[0])
     for came in made.newest.values():
