@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from redis.exceptions import RedisError
 
 from relay.bus import BusUnavailable
-from relay.bus_redis import COMMAND_LIMIT_S, Place, client_for, close_client
+from relay.bus_redis import COMMAND_LIMIT_S, Place, client_for, close_client, heed_cancellation
 
 T = TypeVar("T")
 
@@ -69,4 +69,5 @@ class RedisLeaseStore:
             async with asyncio.timeout(COMMAND_LIMIT_S):
                 return await work
         except (RedisError, OSError, TimeoutError, RuntimeError) as error:  # RuntimeError: as in relay.bus_redis
+            heed_cancellation()
             raise BusUnavailable(f"Redis away: {type(error).__name__} {error}") from error

@@ -351,7 +351,16 @@ class RedisBus:
             raise BusUnavailable(f"Redis refused: {error}") from error
         except (RedisError, OSError, TimeoutError, asyncio.IncompleteReadError, RuntimeError) as error:
             # RuntimeError: what uvloop says when the server went away between two writes ("the handler is closed")
+            heed_cancellation()
             raise BusUnavailable(f"Redis away: {type(error).__name__} {error}") from error
+
+
+def heed_cancellation() -> None:
+    """End a task that was cancelled although the client library turned its cancellation into a time-out: who waits for
+    its end would wait for ever."""
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError
 
 
 def _stamp(mark: bytes | str) -> Stamp:

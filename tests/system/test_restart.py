@@ -42,7 +42,7 @@ async def test_kill_and_restart_keep_the_baselines(tmp_path: Path) -> None:
             await asyncio.to_thread(until, lambda: "phones " in log_of(first), 30, "the first house")
             await open_the_outputs(page, log_of(first))
             assert await swarm.join() == SEATS
-            await swarm.run(PROVISIONAL_S + 8)
+            await swarm.run(PROVISIONAL_S + 14)  # contact and a first rate come before
             followed = sum(s == FOLLOWING for s in engine.seats("/seats/state", SEATS))
             assert followed >= 0.8 * SEATS
             epoch = engine.of("/tick")[-1].arguments[0]

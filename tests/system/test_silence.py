@@ -60,7 +60,7 @@ async def test_vanish_and_return() -> None:
     swarm = Swarm(f"ws://127.0.0.1:{relay.port}/phone", [issue(ring, "e", s + 1) for s in range(SEATS)],
                   Audience(SEATS, 5, still(600.0)))  # fmt: skip
     assert await swarm.join() == SEATS
-    await swarm.run(26.0)  # the provisional baseline takes 20 s
+    await swarm.run(34.0)  # contact and a first rate take up to 11 s, the provisional baseline 20 s more
     assert (seen.snapshots[-1].state[:SILENT] == SeatState.FOLLOWING).mean() > 0.8
     before = seen.snapshots[-1].house.arousal
 
