@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Awaitable
 from typing import Any, TypeVar
 
-from redis.exceptions import RedisError
-
 from relay.bus import BusUnavailable
-from relay.bus_redis import COMMAND_LIMIT_S, Place, client_for, close_client, heed_cancellation
+from relay.bus_redis import COMMAND_LIMIT_S, Place, client_for, close_client, limited
 
 T = TypeVar("T")
 
@@ -65,9 +62,4 @@ class RedisLeaseStore:
         await close_client(self.client)
 
     async def _limited(self, work: Awaitable[T]) -> T:
-        try:
-            async with asyncio.timeout(COMMAND_LIMIT_S):
-                return await work
-        except (RedisError, OSError, TimeoutError, RuntimeError) as error:  # RuntimeError: as in relay.bus_redis
-            heed_cancellation()
-            raise BusUnavailable(f"Redis away: {type(error).__name__} {error}") from error
+        return await limited(work, COMMAND_LIMIT_S)

@@ -344,23 +344,33 @@ class RedisBus:
 
     async def _limited(self, work: Awaitable[T]) -> T:
         """Run one exchange within the time limit, every failure as BusUnavailable."""
-        try:
-            async with asyncio.timeout(COMMAND_LIMIT_S + REPLICA_LIMIT_MS / 1000):
-                return await work
-        except ResponseError as error:
-            raise BusUnavailable(f"Redis refused: {error}") from error
-        except (RedisError, OSError, TimeoutError, asyncio.IncompleteReadError, RuntimeError) as error:
-            # RuntimeError: what uvloop says when the server went away between two writes ("the handler is closed")
-            heed_cancellation()
-            raise BusUnavailable(f"Redis away: {type(error).__name__} {error}") from error
+        return await limited(work, COMMAND_LIMIT_S + REPLICA_LIMIT_MS / 1000)
 
 
-def heed_cancellation() -> None:
-    """End a task that was cancelled although the client library turned its cancellation into a time-out: who waits for
-    its end would wait for ever."""
+async def limited(work: Awaitable[T], limit_s: float) -> T:
+    """One exchange with Redis within a time limit.
+
+    A cancellation that the client library lost on the way (it can, when the answer comes in the same turn) is raised
+    again at the end: who waits for the task's end would wait for ever.
+
+    Raises:
+        BusUnavailable: for whatever went wrong between here and the server.
+    """
     task = asyncio.current_task()
-    if task is not None and task.cancelling():
+    asked = task.cancelling() if task is not None else 0
+    try:
+        async with asyncio.timeout(limit_s):
+            answer = await work
+    except ResponseError as error:
+        raise BusUnavailable(f"Redis refused: {error}") from error
+    except (RedisError, OSError, TimeoutError, asyncio.IncompleteReadError, RuntimeError) as error:
+        # RuntimeError: what uvloop says when the server went away between two writes ("the handler is closed")
+        if task is not None and task.cancelling() > asked:
+            raise asyncio.CancelledError from error
+        raise BusUnavailable(f"Redis away: {type(error).__name__} {error}") from error
+    if task is not None and task.cancelling() > asked:
         raise asyncio.CancelledError
+    return answer
 
 
 def _stamp(mark: bytes | str) -> Stamp:

@@ -14,6 +14,8 @@ from relay import bus_redis
 from relay.bus import Bus, BusUnavailable
 from relay.bus_redis import COMMAND_LIMIT_S, REPLICA_LIMIT_MS, RedisBus, RedisUrlError, parse_url
 from relay.entries import FIRST
+from relay.seat_card import Keyring
+from relay.server import Relay, RelaySettings
 from tests.redis_servers import Server, cluster, needs_redis, sentinel, single, wait_until
 from tests.relay.bus_contract import BusContract, all_of
 
@@ -175,3 +177,15 @@ async def test_nobody_there() -> None:
     with pytest.raises(BusUnavailable, match="Redis away"):
         await bus.read({0: FIRST})
     await bus.close()
+
+
+async def test_a_relay_that_is_closed_at_once_ends(server: Server) -> None:
+    """The client library can lose a cancellation that comes with an answer: closing must not wait for ever."""
+    for n in range(30):
+        bus = RedisBus(parse_url(f"redis://127.0.0.1:{server.port}"), next(EVENINGS))
+        relay = Relay()
+        await relay.start(bus, RelaySettings(keyring=Keyring.generate(), evening="e"))
+        await asyncio.sleep(n * 0.001)
+        async with asyncio.timeout(20):
+            await relay.close()
+        await bus.close()
