@@ -19,19 +19,16 @@ from numpy.typing import NDArray
 from aggregator.command import recording_csv
 from aggregator.command.errors import UserError
 from aggregator.command.recording_csv import Recording
+from aggregator.command.recording_entries import LEAD_IN_US, T0_MS, Signal, entries, signals
+from aggregator.dsp.baseline import RING_S
 from aggregator.engine import Engine, EngineSettings
 from aggregator.snapshot import SeatState
-from relay.entries import Channel, Consent, Control, Entry, Join, Part, Stamp, encode_control, encode_packets
 from relay.seat_plan import generated
-from relay.wire import Block, Packet, encode
 
-PACKET_S = 0.25  # a phone sends four packets a second
-T0_MS = 1_000_000_000_000  # any origin: stamps are house time, the recording's times are added back
-LEAD_IN_US = 1_000_000  # phone time of the recording's first sample; phone times are unsigned
 UNPLACED_REST_S = 60.0  # without --resting the first minute serves as rest
 UNPLACED_CONFIDENCE = 0.5  # … and nothing is trusted more than this
-LISTENER, STREAM = 1, 1
-UNITS = {"pulse": "raw", "skin": "uS", "temperature": "C"}
+SHORTEST_REST_S = 10.0
+FASTEST_HZ = 5000.0  # sample times travel in steps of 100 us
 FEATURES = (
     "time_s", "pulse_rate_bpm", "pulse_quality", "skin_level_us", "skin_responses", "temperature_c", "arousal",
     "confidence", "state",
@@ -51,11 +48,10 @@ engine would receive: 0.5 is the person's own rest. It is no diagnosis, and does
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What to analyse: channel -> (values, sign), the rest in recording seconds, whether the user placed it."""
+    """What to analyse: the signals, the rest in recording seconds, whether the user placed it."""
 
-    channels: dict[str, NDArray[np.float64]]
+    signals: tuple[Signal, ...]
     time_s: NDArray[np.float64]
-    even_hz: float | None
     rest: tuple[float, float]
     rest_placed: bool
     tick_hz: float
@@ -106,8 +102,8 @@ def _plan(args: argparse.Namespace) -> Plan:
     wanted = {channel: column for channel, column in named.items() if column}
     if not wanted:
         raise UserError("nothing to analyse: name at least one column with --ppg, --eda or --temperature")
-    if args.rate is not None and not 1 <= args.rate <= 2000:
-        raise UserError(f"--rate: found {args.rate:g}, allowed 1..2000 samples a second")
+    if args.rate is not None and not 0.5 <= args.rate <= FASTEST_HZ:
+        raise UserError(f"--rate: found {args.rate:g}, allowed 0.5..{FASTEST_HZ:g} samples a second")
     if not 1 <= args.tick_hz <= 44:
         raise UserError(f"--tick-hz: found {args.tick_hz:g}, allowed 1..44")
     recording = recording_csv.read(
@@ -117,7 +113,8 @@ def _plan(args: argparse.Namespace) -> Plan:
     channels = {channel: recording.columns[column] for channel, column in wanted.items()}
     if args.invert_ppg and "pulse" in channels:
         channels["pulse"] = -channels["pulse"]
-    return Plan(channels, recording.time_s, recording.even_hz, rest, args.resting is not None, args.tick_hz)
+    played = signals(channels, recording.time_s, recording.even_hz)
+    return Plan(played, recording.time_s, rest, args.resting is not None, args.tick_hz)
 
 
 def _rest(text: str | None, recording: Recording) -> tuple[float, float]:
@@ -128,9 +125,15 @@ def _rest(text: str | None, recording: Recording) -> tuple[float, float]:
         start, end = (float(part) for part in text.split(":"))
     except ValueError:
         raise UserError(f"--resting: found {text!r}, expected START:END in seconds, e.g. 0:120") from None
-    if not (math.isfinite(start) and math.isfinite(end)) or end - start < 10 or start >= last or end <= first:
+    if (
+        not (math.isfinite(start) and math.isfinite(end))
+        or end - start < SHORTEST_REST_S
+        or start >= last
+        or end <= first
+    ):
         raise UserError(
-            f"--resting: found {text!r}; it must span at least 10 s inside the recording ({first:g}..{last:g} s)"
+            f"--resting: found {text!r}; it must span at least {SHORTEST_REST_S:g} s inside the recording "
+            f"({first:.12g}..{last:.12g} s)"
         )
     return start, end
 
@@ -142,47 +145,10 @@ def _writer(path: Path) -> Any:
         raise UserError(f"{path}: cannot be written ({error.strerror}); choose another place") from error
 
 
-def _stamp(plan: Plan, at_s: float) -> int:
-    return T0_MS + math.ceil((at_s - float(plan.time_s[0])) * 1000)
-
-
-def _entries(plan: Plan) -> Iterator[Entry]:
-    """The recording as the bus would have carried it: join, consent, parts of the evening, packets."""
-    hz = plan.even_hz or float(1 / np.median(np.diff(plan.time_s)))
-    channels = tuple(Channel(name, hz, UNITS[name]) for name in plan.channels)
-    control: list[Control] = [
-        Consent(LISTENER, True, "recording"),
-        Join(LISTENER, STREAM, 1, "audience", channels),
-        Part("piece"),
-    ]
-    n = 0
-    for event in control:
-        yield Entry(Stamp(T0_MS, n), 0, encode_control(event))
-        n += 1
-    moves = [(_stamp(plan, plan.rest[0]), "rest"), (_stamp(plan, plan.rest[1]), "piece")]
-    for stamp, packet in _packets(plan):
-        while moves and moves[0][0] <= stamp:
-            at, name = moves.pop(0)
-            yield Entry(Stamp(max(at, T0_MS), n), 0, encode_control(Part(name)))
-            n += 1
-        yield Entry(Stamp(stamp, n), 0, encode_packets([LISTENER], [STREAM], [0], [packet]))
-        n += 1
-
-
-def _packets(plan: Plan) -> Iterator[tuple[int, bytes]]:
-    """(stamp in ms, packet): a quarter second of every channel, stamped when its last sample was there."""
-    since_us = np.rint((plan.time_s - plan.time_s[0]) * 1e6).astype(np.int64)
-    edges = np.flatnonzero(np.diff(since_us // int(PACKET_S * 1e6))) + 1
-    for sequence, (a, b) in enumerate(zip([0, *edges], [*edges, len(since_us)], strict=True)):
-        times = None if plan.even_hz else since_us[a:b] - since_us[a]
-        blocks = tuple(Block(c, 0, x[a:b].astype(np.float32), times) for c, x in enumerate(plan.channels.values()))
-        raw = encode(Packet(sequence, int(since_us[a]) + LEAD_IN_US, blocks))
-        yield T0_MS + math.ceil(since_us[b - 1] / 1000), raw
-
-
 def _analyse(plan: Plan, out: Any, events: Any) -> tuple[int, int]:
     """Feed the engine and write; returns how many beats and responses there were."""
-    settings = EngineSettings(rest_s=max(10.0, plan.rest[1] - plan.rest[0]))
+    length_s = plan.rest[1] - plan.rest[0]  # of a longer rest the last two minutes are what the baseline holds
+    settings = EngineSettings(rest_s=min(max(SHORTEST_REST_S, length_s), float(RING_S)))
     engine = Engine(generated(1), settings, t0_ms=T0_MS, tick_hz=plan.tick_hz)
     rows = csv.writer(out)
     rows.writerow(FEATURES)
@@ -191,7 +157,8 @@ def _analyse(plan: Plan, out: Any, events: Any) -> tuple[int, int]:
         event_rows.writerow(("time_s", "kind", "value"))
     counts = {"beat": 0, "response": 0}
     last_k = math.ceil((plan.time_s[-1] - plan.time_s[0]) * plan.tick_hz) + 1
-    waiting = _entries(plan)
+    first_s = float(plan.time_s[0])
+    waiting = entries(plan.signals, (plan.rest[0] - first_s, plan.rest[1] - first_s))
     pending = next(waiting, None)
     progress = _Progress(last_k)
     cap = 1.0 if plan.rest_placed else UNPLACED_CONFIDENCE

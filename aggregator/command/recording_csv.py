@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,7 +33,7 @@ def read(path: Path, wanted: list[str], *, rate_hz: float | None, time_column: s
         UserError: no such file or column, a cell that is no number, times that do not increase, no rows.
     """
     names = [*([time_column] if time_column else []), *wanted]
-    columns = _columns(path, names)
+    columns = _columns(path, names, timed=time_column is not None)
     if time_column:
         time_s = columns[time_column] * TIME_UNITS_S[time_unit]
         _increasing(path, time_column, time_s)
@@ -42,14 +43,14 @@ def read(path: Path, wanted: list[str], *, rate_hz: float | None, time_column: s
     return Recording(time_s, {name: columns[name] for name in wanted}, rate_hz)
 
 
-def _columns(path: Path, names: list[str]) -> dict[str, NDArray[np.float64]]:
+def _columns(path: Path, names: list[str], *, timed: bool) -> dict[str, NDArray[np.float64]]:
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
             first = file.readline()
             delimiter = max(",;\t", key=first.count)
             header = [cell.strip() for cell in next(csv.reader([first], delimiter=delimiter), [])]
             places = [_place(path, header, name) for name in names]
-            cells = list(_cells(path, csv.reader(file, delimiter=delimiter), names, places, len(header)))
+            cells = list(_cells(path, csv.reader(file, delimiter=delimiter), names, places, len(header), timed))
     except OSError as error:
         raise UserError(f"{path}: cannot be read ({error.strerror}); check the name") from error
     except (UnicodeDecodeError, csv.Error) as error:
@@ -67,15 +68,20 @@ def _place(path: Path, header: list[str], name: str) -> int:
 
 
 def _cells(
-    path: Path, rows: Iterator[list[str]], names: list[str], places: list[int], width: int
+    path: Path, rows: Iterator[list[str]], names: list[str], places: list[int], width: int, timed: bool
 ) -> Iterator[list[float]]:
+    missing = 0  # rows without any cell: missing samples when more follow, the end of the file when none do
     for line, row in enumerate(rows, start=2):
-        if not row or all(not cell.strip() for cell in row):
+        if not any(cell.strip() for cell in row):
+            missing += bool(row) or width == 1
             continue
         if line > MAX_ROWS:
             raise UserError(f"{path}: has more than {MAX_ROWS} lines; split the recording")
         if len(row) < width and max(places) >= len(row):
             raise UserError(f"{path}: line {line} has {len(row)} cells, the header names {width}")
+        if not timed:
+            yield from ([math.nan] * len(names) for _ in range(missing))
+        missing = 0
         yield [_number(path, line, name, row[place]) for name, place in zip(names, places, strict=True)]
 
 
