@@ -106,7 +106,7 @@ def spoiled(rng: np.random.Generator, kind: str, t_s: Array, at_s: float) -> Arr
         made[t_s >= at_s] = new
     elif kind == "slip":
         since = np.maximum(t_s - at_s, 0.0)
-        made = 1.0 - (t_s >= at_s) * rng.uniform(0.1, 0.9) * np.exp(-since / rng.uniform(0.3, 3.0))
+        made -= (t_s >= at_s) * rng.uniform(0.1, 0.9) * np.exp(-since / rng.uniform(0.3, 3.0))
     else:
         until_s = at_s + rng.uniform(0.6, 6.0)
         made[t_s >= at_s] = new
