@@ -25,7 +25,7 @@ FIXED = (13, 17, 107)  # each showed a fault of the product once
 FRESH = int.from_bytes(os.urandom(4), "little")
 
 
-@pytest.mark.parametrize("seed", [*FIXED, FRESH])
+@pytest.mark.parametrize("seed", [pytest.param(s, id=str(s)) for s in FIXED] + [pytest.param(FRESH, id="fresh")])
 def test_the_rules_hold(seed: int) -> None:
     found = violations(Concert(seed).play())
     assert not found, f"seed {seed}: {found}"
