@@ -34,6 +34,7 @@ BEAT_EVERY_S = 0.25  # sinks decide when their own heartbeat is due (1 s); a cha
 FOLLOWERS_MS = (
     30_000  # what stays on a shared bus behind a checkpoint: a follower that stood still may be so far behind
 )
+LAST_TICKS = 2  # entries are used at every second tick: two past the end use whatever the bus holds
 BUS_RETRY_S = 0.2  # pause before the bus is asked again
 DURATIONS_KEPT = 2048  # ticks whose cost the page's percentiles are taken from (100 s at 20 Hz)
 
@@ -126,7 +127,20 @@ class Service:
             with contextlib.suppress(asyncio.CancelledError):
                 await beside
             if not self._given_up:
+                await self._use_up()
                 await self._checkpoint(final=True)
+
+    async def _use_up(self) -> None:
+        """The last ticks of a bus that ends with this process: what it has accepted is used, not thrown away. On a bus
+        that others read, what is left stays for them, and no tick is computed before its time."""
+        if not self.settings.trim_without_checkpoint:
+            return
+        with contextlib.suppress(BusUnavailable):
+            now = await self.bus.now_ms()
+            await self._read_on()
+            while self.engine.cut_ms(self._k - LAST_TICKS) <= now:
+                self.last = self.merger.publish([self.engine.tick(self._k)])
+                self._k += 1
 
     def stop(self) -> None:
         """End :meth:`run` after the tick under way."""
