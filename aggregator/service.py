@@ -116,6 +116,8 @@ class Service:
         beside = asyncio.gather(self._watch(), self.leadership.run())
         try:
             while not self._stopping.is_set():
+                if beside.done():
+                    beside.result()  # a fault there ends the service, in the open: its lease would never be renewed
                 try:
                     await self._turn()
                     self._bus_back()
@@ -124,11 +126,12 @@ class Service:
                     await self._pause(BUS_RETRY_S)
         finally:
             beside.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await beside
+            await asyncio.wait([beside])
             if not self._given_up:
                 await self._use_up()
                 await self._checkpoint(final=True)
+            if not beside.cancelled():
+                beside.result()
 
     async def _use_up(self) -> None:
         """The last ticks of a bus that ends with this process: what it has accepted is used, not thrown away. On a bus

@@ -23,7 +23,7 @@ from redis.asyncio.cluster import ClusterNode, RedisCluster
 from redis.asyncio.retry import Retry
 from redis.asyncio.sentinel import Sentinel
 from redis.backoff import NoBackoff
-from redis.exceptions import RedisError, ResponseError
+from redis.exceptions import RedisClusterException, RedisError, ResponseError
 
 from relay.bus import SHARDS, BusStatistics, BusUnavailable
 from relay.entries import Entry, Stamp
@@ -347,6 +347,11 @@ class RedisBus:
         return await limited(work, COMMAND_LIMIT_S + REPLICA_LIMIT_MS / 1000)
 
 
+# RedisClusterException is no RedisError: a cluster without an owner for a slot, or none of whose nodes answers.
+# RuntimeError: what uvloop says when the server went away between two writes ("the handler is closed").
+AWAY = (RedisError, RedisClusterException, OSError, TimeoutError, asyncio.IncompleteReadError, RuntimeError)
+
+
 async def limited(work: Awaitable[T], limit_s: float) -> T:
     """One exchange with Redis within a time limit.
 
@@ -363,8 +368,7 @@ async def limited(work: Awaitable[T], limit_s: float) -> T:
             answer = await work
     except ResponseError as error:
         raise BusUnavailable(f"Redis refused: {error}") from error
-    except (RedisError, OSError, TimeoutError, asyncio.IncompleteReadError, RuntimeError) as error:
-        # RuntimeError: what uvloop says when the server went away between two writes ("the handler is closed")
+    except AWAY as error:
         if task is not None and task.cancelling() > asked:
             raise asyncio.CancelledError from error
         raise BusUnavailable(f"Redis away: {type(error).__name__} {error}") from error

@@ -6,6 +6,7 @@ from collections.abc import Awaitable, Callable
 from typing import Any
 
 import pytest
+from redis.exceptions import RedisError, SlotNotCoveredError
 
 from aggregator.leases_redis import RedisLeaseStore
 from relay.bus import BusUnavailable
@@ -31,6 +32,25 @@ async def test_a_closed_transport_is_a_bus_that_is_away() -> None:
     for ask in (bus.now_ms, bus.replication_id, lambda: bus.read({0: FIRST})):
         with pytest.raises(BusUnavailable, match="handler is closed"):
             await ask()
+    await real.aclose()
+
+
+class UncoveredClient:
+    """As redis-py's cluster client while no node answers for a slot; its error is no RedisError."""
+
+    def __getattr__(self, name: str) -> Callable[..., Awaitable[Any]]:
+        async def command(*_: Any, **__: Any) -> Any:
+            raise SlotNotCoveredError("slot 7 is not covered")
+
+        return command
+
+
+async def test_a_cluster_with_an_uncovered_slot_is_a_bus_that_is_away() -> None:
+    assert not issubclass(SlotNotCoveredError, RedisError)  # why it has to be caught by name
+    store = RedisLeaseStore(PLACE, "evening")
+    real, store.client = store.client, UncoveredClient()
+    with pytest.raises(BusUnavailable, match="not covered"):
+        await store.acquire("lead", "a", 800)
     await real.aclose()
 
 
