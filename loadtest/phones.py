@@ -117,13 +117,17 @@ class Phones(Connections):
         return len(who)
 
     def settle_acks(self) -> None:
-        """Fold in the acknowledgements heard since the last call, in a few numpy calls."""
+        """Fold in the acknowledgements heard since the last call, in a few numpy calls.
+
+        They count only as far as a phone has sent (again): after a change of the bus the relay may still speak of what
+        was lost (PROTOCOL, the ring).
+        """
         if not self._heard:
             return
         who = np.fromiter(self._heard, np.int64, len(self._heard))
         heard = np.array(list(self._heard.values()))
         self._heard.clear()
-        upto = np.minimum(heard[:, 0].astype(np.int64) + self.shift[who], self.highest[who])
+        upto = np.minimum(heard[:, 0].astype(np.int64) + self.shift[who], self.sent[who])
         fresh = np.maximum(upto - self.lowest[who], 0)
         owner = np.repeat(np.arange(len(who)), fresh)
         nth = np.arange(len(owner)) - np.repeat(np.cumsum(fresh) - fresh, fresh)
@@ -131,4 +135,3 @@ class Phones(Connections):
         self.acks.record((heard[owner, 1] - due)[~self.is_probe[who][owner]])
         self.counts.acknowledged += int(fresh.sum())
         self.lowest[who] = np.maximum(self.lowest[who], upto)
-        self.sent[who] = np.maximum(self.sent[who], self.lowest[who])
