@@ -257,8 +257,11 @@ def _takeovers(verdict: Verdict, moments: list[Moment], published: list[Sent]) -
 
 
 def _silence_s(moment: Moment, published: list[Sent]) -> float:
-    times = [s.at_s for s in published if moment.at_s - 0.5 <= s.at_s <= moment.at_s + moment.whole_s + 1.0]
-    return max((b - a for a, b in itertools.pairwise(times)), default=0.0)
+    """The longest wait between two snapshots that touches the fault; without end when none came after it."""
+    end_s = moment.at_s + moment.whole_s + 1.0
+    times = [s.at_s for s in published if s.at_s >= moment.at_s - 0.5]
+    within = [b - a for a, b in itertools.pairwise(times) if a <= end_s]
+    return max(within, default=math.inf)
 
 
 def late_sends(published: list[Sent]) -> dict[int, int]:
