@@ -130,7 +130,7 @@ class Service:
             if not self._given_up:
                 await self._use_up()
                 await self._checkpoint(final=True)
-            if not beside.cancelled():
+            with contextlib.suppress(asyncio.CancelledError):
                 beside.result()
 
     async def _use_up(self) -> None:
