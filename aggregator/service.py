@@ -113,11 +113,10 @@ class Service:
 
     async def run(self) -> None:
         """Tick until :meth:`stop`; then one last checkpoint."""
-        beside = asyncio.gather(self._watch(), self.leadership.run())
+        beside = [asyncio.create_task(work) for work in (self._watch(), self.leadership.run())]
         try:
             while not self._stopping.is_set():
-                if beside.done():
-                    beside.result()  # a fault there ends the service, in the open: its lease would never be renewed
+                _raise_faults(beside)
                 try:
                     await self._turn()
                     self._bus_back()
@@ -125,13 +124,13 @@ class Service:
                     self._bus_lost(error)
                     await self._pause(BUS_RETRY_S)
         finally:
-            beside.cancel()
-            await asyncio.wait([beside])
+            for task in beside:
+                task.cancel()
+            await asyncio.wait(beside)
             if not self._given_up:
                 await self._use_up()
                 await self._checkpoint(final=True)
-            with contextlib.suppress(asyncio.CancelledError):
-                beside.result()
+            _raise_faults(beside)
 
     async def _use_up(self) -> None:
         """The last ticks of a bus that ends with this process: what it has accepted is used, not thrown away. On a bus
@@ -309,3 +308,10 @@ class Service:
         if self._bus_away:
             log.warning("bus back after %d failures", self.counters.bus_failures)
         self._bus_away = False
+
+
+def _raise_faults(tasks: list[asyncio.Task[None]]) -> None:
+    """A fault of a task ends the service in the open: unseen, its lease would never be renewed again."""
+    for task in tasks:
+        if task.done() and not task.cancelled():
+            task.result()

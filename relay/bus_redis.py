@@ -36,6 +36,9 @@ REPLICA_LIMIT_MS = 200  # contract 7: WAIT 1 within 200 ms
 BOUND_AGE_MS = 120_000  # contract 7: two minutes unread is a house without an aggregator …
 BOUND_BYTES = 256 * 1024 * 1024  # … or 256 MB a stream
 CHECK_EVERY_S = 0.5  # how often a stream's fill is looked at (one small command a stream)
+# RedisClusterException is no RedisError: a cluster without an owner for a slot, or none of whose nodes answers.
+# RuntimeError: what uvloop says when the server went away between two writes ("the handler is closed").
+AWAY = (RedisError, RedisClusterException, OSError, TimeoutError, asyncio.IncompleteReadError, RuntimeError)
 
 
 class RedisUrlError(ValueError):
@@ -345,11 +348,6 @@ class RedisBus:
     async def _limited(self, work: Awaitable[T]) -> T:
         """Run one exchange within the time limit, every failure as BusUnavailable."""
         return await limited(work, COMMAND_LIMIT_S + REPLICA_LIMIT_MS / 1000)
-
-
-# RedisClusterException is no RedisError: a cluster without an owner for a slot, or none of whose nodes answers.
-# RuntimeError: what uvloop says when the server went away between two writes ("the handler is closed").
-AWAY = (RedisError, RedisClusterException, OSError, TimeoutError, asyncio.IncompleteReadError, RuntimeError)
 
 
 async def limited(work: Awaitable[T], limit_s: float) -> T:

@@ -249,19 +249,20 @@ def _takeovers(verdict: Verdict, moments: list[Moment], published: list[Sent]) -
         if gaps:
             found = f"{len(gaps)}: " + ", ".join(f"{g:.2f}" for g in gaps)
             verdict.add(what, found + " s", f"<= {limit:g} s", max(gaps) <= limit)
-    bus = [_silence_s(m, published) for m in moments if m.kind.startswith("bus")]
+    bus = [silence_s(m, published) for m in moments if m.kind.startswith("bus")]
     verdict.add("longest silence around a fault of the bus", f"{max(bus, default=0.0):.2f} s", "", True)
     late = late_sends(published)
     most = max(late.values(), default=0)
     verdict.add("snapshots of an epoch after a newer one's, most", f"{most} (of {len(late)} epochs)", "<= 1", most <= 1)
 
 
-def _silence_s(moment: Moment, published: list[Sent]) -> float:
-    """The longest wait between two snapshots that touches the fault; without end when none came after it."""
-    end_s = moment.at_s + moment.whole_s + 1.0
+def silence_s(moment: Moment, published: list[Sent]) -> float:
+    """The longest wait between two snapshots around a fault; inf: none came after the house was whole again."""
+    whole_s = moment.at_s + moment.whole_s
     times = [s.at_s for s in published if s.at_s >= moment.at_s - 0.5]
-    within = [b - a for a, b in itertools.pairwise(times) if a <= end_s]
-    return max(within, default=math.inf)
+    if not times or times[-1] <= whole_s:
+        return math.inf
+    return max((b - a for a, b in itertools.pairwise(times) if a <= whole_s + 1.0), default=math.inf)
 
 
 def late_sends(published: list[Sent]) -> dict[int, int]:

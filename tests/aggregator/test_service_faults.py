@@ -30,3 +30,4 @@ async def test_a_fault_of_the_lease_ends_the_service() -> None:
     async with asyncio.timeout(10):
         with pytest.raises(StrangeFault):
             await service.run()
+    assert asyncio.all_tasks() == {asyncio.current_task()}  # nothing beats on behind it

@@ -1,4 +1,5 @@
-"""A server that goes away between two writes: uvloop then raises RuntimeError, which is the bus being away."""
+"""Errors that are no RedisError and yet mean that the bus is away: a transport that uvloop has closed (RuntimeError), a
+Cluster in which nobody owns a slot."""
 
 from __future__ import annotations
 
@@ -16,39 +17,36 @@ from relay.entries import FIRST
 PLACE = Place("single", (("127.0.0.1", 1),))  # nobody is asked there
 
 
-class ClosedClient:
-    """As redis-py's client over a transport that uvloop has closed (seen when a Cluster's node was killed)."""
+# seen over uvloop when a Cluster's node was killed
+CLOSED = RuntimeError("unable to perform operation on <TCPTransport closed=True>; the handler is closed")
+
+
+class FailingClient:
+    """As redis-py's client, every command of which fails with ``error``."""
+
+    def __init__(self, error: Exception) -> None:
+        self.error = error
 
     def __getattr__(self, name: str) -> Callable[..., Awaitable[Any]]:
         async def command(*_: Any, **__: Any) -> Any:
-            raise RuntimeError("unable to perform operation on <TCPTransport closed=True>; the handler is closed")
+            raise self.error
 
         return command
 
 
 async def test_a_closed_transport_is_a_bus_that_is_away() -> None:
     bus = RedisBus(PLACE, "evening")
-    real, bus.client = bus.client, ClosedClient()
+    real, bus.client = bus.client, FailingClient(CLOSED)
     for ask in (bus.now_ms, bus.replication_id, lambda: bus.read({0: FIRST})):
         with pytest.raises(BusUnavailable, match="handler is closed"):
             await ask()
     await real.aclose()
 
 
-class UncoveredClient:
-    """As redis-py's cluster client while no node answers for a slot; its error is no RedisError."""
-
-    def __getattr__(self, name: str) -> Callable[..., Awaitable[Any]]:
-        async def command(*_: Any, **__: Any) -> Any:
-            raise SlotNotCoveredError("slot 7 is not covered")
-
-        return command
-
-
 async def test_a_cluster_with_an_uncovered_slot_is_a_bus_that_is_away() -> None:
     assert not issubclass(SlotNotCoveredError, RedisError)  # why it has to be caught by name
     store = RedisLeaseStore(PLACE, "evening")
-    real, store.client = store.client, UncoveredClient()
+    real, store.client = store.client, FailingClient(SlotNotCoveredError("slot 7 is not covered"))
     with pytest.raises(BusUnavailable, match="not covered"):
         await store.acquire("lead", "a", 800)
     await real.aclose()
@@ -56,7 +54,7 @@ async def test_a_cluster_with_an_uncovered_slot_is_a_bus_that_is_away() -> None:
 
 async def test_a_closed_transport_leaves_the_lease_to_run_out() -> None:
     store = RedisLeaseStore(PLACE, "evening")
-    real, store.client = store.client, ClosedClient()
+    real, store.client = store.client, FailingClient(CLOSED)
     with pytest.raises(BusUnavailable, match="handler is closed"):
         await store.acquire("lead", "a", 800)
     await real.aclose()

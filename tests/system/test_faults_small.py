@@ -11,7 +11,7 @@ import pytest
 from relay.entries import is_packets
 from tests.faults import play
 from tests.faults_campaign import Moment, Outcome, Plan
-from tests.faults_judge import Verdict, gap_s, judge, late_sends
+from tests.faults_judge import Verdict, gap_s, judge, late_sends, silence_s
 from tests.faults_witness import Sent
 from tests.redis_servers import needs_redis
 
@@ -69,3 +69,12 @@ def test_a_gap_runs_from_the_old_lead_to_the_new() -> None:
     series = [sent(0.9, 1, 1), sent(1.02, 1, 2), sent(1.9, 2, 9)]
     assert gap_s(moment, series) == pytest.approx(0.88)
     assert gap_s(moment, series[:2]) == float("inf")
+
+
+def test_a_silence_is_measured_to_the_snapshot_that_ends_it() -> None:
+    moment = Moment(10.0, "bus-kill", "bus", 1.0, whole_s=2.0)
+    times = [9.6, 9.9, 10.2, 16.2, 16.3]
+    published = [sent(at_s, 1, number) for number, at_s in enumerate(times)]
+    assert silence_s(moment, published) == pytest.approx(6.0)  # longer than the fault's own window of 3 s
+    assert silence_s(moment, published[:3]) == float("inf")
+    assert silence_s(moment, []) == float("inf")
