@@ -6,7 +6,7 @@ from collections.abc import Awaitable
 from typing import Any, TypeVar
 
 from relay.bus import BusUnavailable
-from relay.bus_redis import COMMAND_LIMIT_S, Place, client_for, close_client, limited
+from relay.redis_client import COMMAND_LIMIT_S, Place, client_for, close_client, limited
 
 T = TypeVar("T")
 

@@ -13,7 +13,7 @@ from typing import Any
 from redis.exceptions import RedisError
 
 from loadtest.check_line import Line, fails, look, ok
-from relay.bus_redis import Place, client_for
+from relay.redis_client import Place, client_for
 
 PINGS = 20
 LATENCY_LOOK_S = 0.02  # longer than the relay gathers packets (15 ms): the bus would set the pace

@@ -16,102 +16,19 @@ import time
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
-from urllib.parse import parse_qs, urlsplit
 
-from redis.asyncio import Redis
-from redis.asyncio.cluster import ClusterNode, RedisCluster
-from redis.asyncio.retry import Retry
-from redis.asyncio.sentinel import Sentinel
-from redis.backoff import NoBackoff
-from redis.exceptions import RedisClusterException, RedisError, ResponseError
+from redis.asyncio.cluster import RedisCluster
 
 from relay.bus import SHARDS, BusStatistics, BusUnavailable
 from relay.entries import Entry, Stamp
+from relay.redis_client import COMMAND_LIMIT_S, Place, client_for, close_client, limited
 
 T = TypeVar("T")
 FIELD = b"p"
-COMMAND_LIMIT_S = 0.5  # contract: client time-outs 0.5 s; a paused server must not hold a relay's turn longer
-CONNECT_LIMIT_S = 0.5
 REPLICA_LIMIT_MS = 200  # contract 7: WAIT 1 within 200 ms
 BOUND_AGE_MS = 120_000  # contract 7: two minutes unread is a house without an aggregator …
 BOUND_BYTES = 256 * 1024 * 1024  # … or 256 MB a stream
 CHECK_EVERY_S = 0.5  # how often a stream's fill is looked at (one small command a stream)
-# RedisClusterException is no RedisError: a cluster without an owner for a slot, or none of whose nodes answers.
-# RuntimeError: what uvloop says when the server went away between two writes ("the handler is closed").
-AWAY = (RedisError, RedisClusterException, OSError, TimeoutError, asyncio.IncompleteReadError, RuntimeError)
-
-
-class RedisUrlError(ValueError):
-    """An address that names no Redis; says what was found and what is allowed."""
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where the servers are: ``kind`` single, sentinel or cluster; ``service`` is Sentinel's name for the primary."""
-
-    kind: str
-    hosts: tuple[tuple[str, int], ...]
-    tls: bool = False
-    service: str = "ripieno"
-    username: str | None = None
-    password: str | None = None
-
-
-KINDS = {"redis": "single", "rediss": "single", "redis+sentinel": "sentinel", "redis+cluster": "cluster"}
-
-
-def parse_url(url: str, password: str | None = None) -> Place:
-    """``redis://HOST:PORT``, ``redis+sentinel://H:P,H:P/SERVICE``, ``redis+cluster://H:P,H:P``; rediss for TLS.
-
-    Raises:
-        RedisUrlError: for anything else.
-    """
-    scheme, _, rest = url.partition("://")
-    allowed = f"allowed: {', '.join(k + '://HOST:PORT' for k in KINDS)} (hosts separated by commas)"
-    if scheme not in KINDS or not rest:
-        raise RedisUrlError(f"bus url: found {url!r}, {allowed}")
-    hosts, _, path = rest.partition("/")
-    login, _, hosts = hosts.rpartition("@")
-    username, _, inline = login.partition(":")
-    path, _, query = path.partition("?")
-    tls = scheme == "rediss" or parse_qs(query).get("tls") == ["1"]
-    try:
-        pairs = tuple((p.hostname or "", p.port or 6379) for p in (urlsplit(f"//{h}") for h in hosts.split(",")))
-    except ValueError as error:
-        raise RedisUrlError(f"bus url: found {url!r} ({error}), {allowed}") from error
-    if not all(host for host, _ in pairs):
-        raise RedisUrlError(f"bus url: found {url!r}, {allowed}")
-    return Place(KINDS[scheme], pairs, tls, path or "ripieno", username or None, password or inline or None)
-
-
-def client_for(place: Place) -> Any:
-    """A redis-py client with the time limits of this module and no retries of its own."""
-    options: dict[str, Any] = {
-        "socket_timeout": COMMAND_LIMIT_S,
-        "socket_connect_timeout": CONNECT_LIMIT_S,
-        "username": place.username,
-        "password": place.password,
-        "protocol": 2,
-        "ssl": place.tls,
-    }
-    retry = Retry(NoBackoff(), 0)
-    if place.kind == "cluster":
-        nodes = [ClusterNode(host, port) for host, port in place.hosts]
-        return RedisCluster(startup_nodes=nodes, retry=retry, require_full_coverage=False, **options)
-    if place.kind == "sentinel":
-        own = {"socket_timeout": COMMAND_LIMIT_S, "socket_connect_timeout": CONNECT_LIMIT_S}
-        sentinel = Sentinel(list(place.hosts), sentinel_kwargs=own)  # type: ignore[no-untyped-call]
-        return sentinel.master_for(place.service, retry=retry, **options)
-    host, port = place.hosts[0]
-    return Redis(host=host, port=port, retry=retry, **options)
-
-
-async def close_client(client: Any) -> None:
-    """Close a client and, where Sentinel finds its primary, the connections to the sentinels."""
-    await client.aclose()
-    manager = getattr(getattr(client, "connection_pool", None), "sentinel_manager", None)
-    for watcher in manager.sentinels if manager is not None else ():
-        await watcher.aclose()
 
 
 @dataclass(slots=True)
@@ -266,7 +183,8 @@ class RedisBus:
             return []
         if self.place.kind == "cluster":
             parts = [self.client.xread({key: at}, count=limit) for key, at in wanted.items()]
-            answers = [row for part in await asyncio.gather(*parts) for row in part or []]
+            found = await asyncio.gather(*parts, return_exceptions=True)  # none goes on behind a failure's back
+            answers = [row for part in found for row in _raised(part) or []]
         else:
             answers = await self.client.xread(wanted, count=limit) or []
         return [
@@ -350,28 +268,9 @@ class RedisBus:
         return await limited(work, COMMAND_LIMIT_S + REPLICA_LIMIT_MS / 1000)
 
 
-async def limited(work: Awaitable[T], limit_s: float) -> T:
-    """One exchange with Redis within a time limit.
-
-    A cancellation that the client library lost on the way (it can, when the answer comes in the same turn) is raised
-    again at the end: who waits for the task's end would wait for ever.
-
-    Raises:
-        BusUnavailable: for whatever went wrong between here and the server.
-    """
-    task = asyncio.current_task()
-    asked = task.cancelling() if task is not None else 0
-    try:
-        async with asyncio.timeout(limit_s):
-            answer = await work
-    except ResponseError as error:
-        raise BusUnavailable(f"Redis refused: {error}") from error
-    except AWAY as error:
-        if task is not None and task.cancelling() > asked:
-            raise asyncio.CancelledError from error
-        raise BusUnavailable(f"Redis away: {type(error).__name__} {error}") from error
-    if task is not None and task.cancelling() > asked:
-        raise asyncio.CancelledError
+def _raised(answer: Any) -> Any:
+    if isinstance(answer, BaseException):
+        raise answer
     return answer
 
 

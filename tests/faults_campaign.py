@@ -16,7 +16,7 @@ from aggregator.leases_redis import RedisLeaseStore
 from loadtest.physiology import Audience
 from loadtest.programme import demo
 from loadtest.swarm import Swarm
-from relay.bus_redis import parse_url
+from relay.redis_client import parse_url
 from tests.faults_bus import FaultyBus
 from tests.faults_witness import Datagrams, EntryRecorder, WitnessedDelivery, witness
 from tests.redis_servers import Server
@@ -117,7 +117,11 @@ class Campaign:
             await self.outcome.recorder.read_on()
         finally:
             reading.cancel()
-            await asyncio.gather(reading, return_exceptions=True)
+            (ended,) = await asyncio.gather(reading, return_exceptions=True)
+            if not isinstance(ended, asyncio.CancelledError):
+                self.outcome.deaths.append(
+                    f"the campaign's own recorder ended with {ended!r}: what is lost is not known"
+                )
             seen = self.swarm.statistics()
             self.outcome.connected, self.outcome.cuts, self.outcome.packets = seen.welcomed, seen.cuts, seen.packets
             self.outcome.length_s = time.monotonic() - begun

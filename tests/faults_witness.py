@@ -14,8 +14,9 @@ from loadtest.delivery import Delivery
 from loadtest.osc_reader import messages
 from loadtest.swarm import Swarm
 from relay.bus import BusUnavailable
-from relay.bus_redis import Place, RedisBus
+from relay.bus_redis import RedisBus
 from relay.entries import FIRST, Entry, Stamp
+from relay.redis_client import Place
 
 READ_EVERY_S = 0.05  # far below the 30 s that stay behind a checkpoint
 SOCKET_BYTES = 4 << 20

@@ -24,7 +24,8 @@ from aggregator.merger import Merger
 from aggregator.saved import Saved
 from aggregator.service import ServiceSettings
 from relay.bus import BusUnavailable
-from relay.bus_redis import Place, RedisBus, RedisUrlError, parse_url
+from relay.bus_redis import RedisBus
+from relay.redis_client import Place, RedisUrlError, parse_url
 from relay.seat_plan import SeatPlan
 
 log = logging.getLogger(__name__)

@@ -14,7 +14,8 @@ from aggregator.command.aggregate import bus_place, wait_for_bus
 from aggregator.command.errors import UserError, port_taken
 from aggregator.command.house import LOOPBACK, relay_settings
 from aggregator.command.settings import Settings
-from relay.bus_redis import Place, RedisBus
+from relay.bus_redis import RedisBus
+from relay.redis_client import Place
 from relay.server import Relay, RelaySettings
 
 HELP = """\

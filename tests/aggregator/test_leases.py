@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from aggregator.leases import MARGIN_MS, RENEW_MS, TTL_MS, Lease, LeaseStore, MemoryLeaseStore, preferred
 from aggregator.leases_redis import RedisLeaseStore
-from relay.bus_redis import parse_url
+from relay.redis_client import parse_url
 from tests.redis_servers import needs_redis, single, wait_until
 
 

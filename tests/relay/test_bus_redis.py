@@ -12,8 +12,9 @@ import pytest
 
 from relay import bus_redis
 from relay.bus import Bus, BusUnavailable
-from relay.bus_redis import COMMAND_LIMIT_S, REPLICA_LIMIT_MS, RedisBus, RedisUrlError, parse_url
+from relay.bus_redis import REPLICA_LIMIT_MS, RedisBus
 from relay.entries import FIRST
+from relay.redis_client import COMMAND_LIMIT_S, RedisUrlError, parse_url
 from relay.seat_card import Keyring
 from relay.server import Relay, RelaySettings
 from tests.redis_servers import Server, cluster, needs_redis, sentinel, single, wait_until

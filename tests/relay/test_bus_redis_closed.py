@@ -7,12 +7,14 @@ from collections.abc import Awaitable, Callable
 from typing import Any
 
 import pytest
+from redis.asyncio.connection import Connection
 from redis.exceptions import RedisError, SlotNotCoveredError
 
 from aggregator.leases_redis import RedisLeaseStore
 from relay.bus import BusUnavailable
-from relay.bus_redis import Place, RedisBus
+from relay.bus_redis import RedisBus
 from relay.entries import FIRST
+from relay.redis_client import Place
 
 PLACE = Place("single", (("127.0.0.1", 1),))  # nobody is asked there
 
@@ -57,4 +59,28 @@ async def test_a_closed_transport_leaves_the_lease_to_run_out() -> None:
     real, store.client = store.client, FailingClient(CLOSED)
     with pytest.raises(BusUnavailable, match="handler is closed"):
         await store.acquire("lead", "a", 800)
+    await real.aclose()
+
+
+class HalfClosedClient:
+    """As redis-py's client on a connection that another task closed while this one was about to write."""
+
+    async def xread(self, *_: Any, **__: Any) -> Any:
+        connection = Connection(host="127.0.0.1", port=1)
+        await connection._send_packed_command([b"PING"])
+
+
+async def test_an_error_inside_the_client_library_is_a_bus_that_is_away() -> None:
+    bus = RedisBus(PLACE, "evening")
+    real, bus.client = bus.client, HalfClosedClient()
+    with pytest.raises(BusUnavailable, match="writelines"):
+        await bus.read({0: FIRST})
+    await real.aclose()
+
+
+async def test_our_own_mistake_is_no_bus_that_is_away() -> None:
+    bus = RedisBus(PLACE, "evening")
+    real, bus.client = bus.client, FailingClient(AttributeError("ours"))
+    with pytest.raises(AttributeError, match="ours"):
+        await bus.read({0: FIRST})
     await real.aclose()

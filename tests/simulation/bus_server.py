@@ -20,7 +20,7 @@ from aggregator.leases import MemoryLeaseStore
 from relay.bus import SHARDS, BusStatistics, BusUnavailable
 from relay.entries import FIRST, Entry, Stamp
 
-COMMAND_LIMIT_S = 0.5  # the real client's time-out (relay.bus_redis)
+COMMAND_LIMIT_S = 0.5  # the real client's time-out (relay.redis_client)
 BOUND_ENTRIES = 30_000  # of one stream: a bus that nobody trims refuses
 
 
