@@ -242,26 +242,30 @@ class RedisBus:
             await close_client(client)
 
     async def _check_bound(self, stream: int) -> None:
-        """Refuse when nobody has trimmed for two minutes or 256 MB (contract 7)."""
+        """Refuse when nobody has trimmed for two minutes or 256 MB (contract 7). The house's stream is kept whole for
+        whoever joins later, so that its age says nothing."""
         fill = self._fill[stream]
         if self._clock() >= fill.due_s:
             fill.due_s = self._clock() + CHECK_EVERY_S
             await self._limited(self._look(self._keys[stream], fill))
-        if fill.age_ms > BOUND_AGE_MS or fill.bytes > BOUND_BYTES:
+        old = fill.age_ms > BOUND_AGE_MS and stream != self.shards
+        if old or fill.bytes > BOUND_BYTES:
             raise BusUnavailable(
                 f"stream {stream} is full ({fill.age_ms / 1000:.0f} s, {fill.bytes >> 20} MB unread): "
                 "is an aggregator running?"
             )
 
     async def _look(self, key: bytes, fill: _Fill) -> None:
+        """The first entry is left out of the age: its reader's durable position stays in the stream, and in a shard
+        that was quiet it is old without being unread."""
         client = await self._node_of(key)
         async with client.pipeline(transaction=False) as pipe:
-            pipe.xrange(key, count=1)
+            pipe.xrange(key, count=2)
             pipe.xlen(key)
             pipe.execute_command("MEMORY", "USAGE", key, "SAMPLES", 5)
-            first, fill.length, size = await pipe.execute()
+            oldest, fill.length, size = await pipe.execute()
         fill.bytes = int(size or 0)
-        fill.age_ms = max(0, fill.last_ms - _stamp(first[0][0]).ms) if first else 0
+        fill.age_ms = max(0, fill.last_ms - _stamp(oldest[1][0]).ms) if len(oldest) > 1 else 0
 
     async def _limited(self, work: Awaitable[T]) -> T:
         """Run one exchange within the time limit, every failure as BusUnavailable."""

@@ -152,6 +152,45 @@ async def test_a_full_stream_refuses_until_trimmed(server: Server, monkeypatch: 
     await bus.close()
 
 
+async def _written_ago(bus: RedisBus, stream: int, *ages_ms: int) -> None:
+    """Entries with stamps of the past, as an evening that has been going on for a while would have left them."""
+    now_ms = await bus.now_ms()
+    for age_ms in ages_ms:
+        await bus.client.xadd(bus._key(stream), {b"p": b"old"}, id=f"{now_ms - age_ms}-0")
+
+
+async def test_an_evening_of_hours_still_takes_what_the_house_is_told(
+    server: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The house's stream is kept whole: parts and erasures are written to it however old its first entry is."""
+    monkeypatch.setattr(bus_redis, "CHECK_EVERY_S", 0.0)
+    bus = RedisBus(parse_url(f"redis://127.0.0.1:{server.port}"), next(EVENINGS))
+    await _written_ago(bus, bus.shards, 7_200_000, 3_600_000)
+    for _ in range(3):
+        assert await bus.append(bus.shards, [b"part"])
+    await bus.close()
+
+
+async def test_a_shard_that_was_quiet_takes_its_first_phones(server: Server, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The reader's durable position stays in the stream: its age is not the age of anything unread."""
+    monkeypatch.setattr(bus_redis, "CHECK_EVERY_S", 0.0)
+    bus = RedisBus(parse_url(f"redis://127.0.0.1:{server.port}"), next(EVENINGS))
+    await _written_ago(bus, 3, 1_500_000)
+    for _ in range(3):
+        assert await bus.append(3, [b"join"])
+    await bus.close()
+
+
+async def test_two_minutes_unread_are_refused(server: Server, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bus_redis, "CHECK_EVERY_S", 0.0)
+    bus = RedisBus(parse_url(f"redis://127.0.0.1:{server.port}"), next(EVENINGS))
+    await _written_ago(bus, 3, 130_000, 129_000)
+    assert await bus.append(3, [b"own"])  # how old the others are shows against the own last entry
+    with pytest.raises(BusUnavailable, match="is an aggregator running"):
+        await bus.append(3, [b"own"])
+    await bus.close()
+
+
 @pytest.mark.parametrize(
     ("url", "kind", "hosts"),
     [
