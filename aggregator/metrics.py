@@ -6,8 +6,7 @@ in :data:`TABLE` is what the documentation prints.
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import numpy as np
 from prometheus_client import CollectorRegistry
@@ -31,7 +30,7 @@ TABLE: dict[str, str] = {
     "ripieno_aggregator_checkpoint_failures_total": "Checkpoints that could not be written",
     "ripieno_aggregator_output_failures_total": "Times an output raised an error",
     "ripieno_aggregator_tick_seconds": "Time a tick took, by quantile over the last ticks",
-    "ripieno_aggregator_output_age_seconds": "Age of the last snapshot that was sent",
+    "ripieno_aggregator_output_age_seconds": "Time since it last sent a snapshot; not there before the first",
     "ripieno_aggregator_epoch": "Epoch of this aggregator",
     "ripieno_house_listeners": "Listeners by state",
     "ripieno_house_sending_ratio": "Share of present listeners whose own value counts",
@@ -44,8 +43,8 @@ TABLE: dict[str, str] = {
 class AggregatorCollector:
     """A Prometheus collector over one service's plain counters; nothing is counted twice to be scraped."""
 
-    def __init__(self, service: Service, clock: Callable[[], float] = time.time) -> None:
-        self.service, self.clock = service, clock
+    def __init__(self, service: Service) -> None:
+        self.service = service
 
     def collect(self) -> Iterator[Metric]:
         """All metrics, at scrape time."""
@@ -59,6 +58,9 @@ class AggregatorCollector:
             yield _counter(f"ripieno_aggregator_{name}_total", value)
         yield self._tick_seconds()
         yield _gauge("ripieno_aggregator_epoch", self.service.engine.epoch)
+        age_s = self.service.sent_age_s()
+        if age_s is not None:
+            yield _gauge("ripieno_aggregator_output_age_seconds", age_s)
         yield from self._house()
         family = CounterMetricFamily("ripieno_engine_events", TABLE["ripieno_engine_events_total"], labels=["kind"])
         for kind, count in self.service.engine.counters.items():
@@ -88,7 +90,6 @@ class AggregatorCollector:
         yield _gauge("ripieno_house_sending_ratio", sending / present if present else 0.0)
         yield _gauge("ripieno_house_confidence_ratio", snapshot.house.confidence)
         yield _gauge("ripieno_house_arousal_ratio", snapshot.house.arousal)
-        yield _gauge("ripieno_aggregator_output_age_seconds", max(0.0, self.clock() - snapshot.cut_ms / 1000))
 
 
 def exposition(service: Service) -> bytes:

@@ -98,6 +98,7 @@ class Service:
         self.tick_ms: deque[float] = deque(maxlen=DURATIONS_KEPT)
         self.last: Snapshot | None = None
         self.last_s = clock()  # when it was computed
+        self._sent_s: float | None = None  # when one was last handed to the outputs
         self.on_snapshot: list[Callable[[Snapshot], None]] = []
         self.on_part_snapshot: list[Callable[[PartSnapshot], None]] = []
         self.on_entries: list[Callable[[Sequence[Entry]], None]] = []
@@ -143,6 +144,10 @@ class Service:
             while self.engine.cut_ms(self._k - LAST_TICKS) <= now:
                 self.last = self.merger.publish([self.engine.tick(self._k)])
                 self._k += 1
+
+    def sent_age_s(self) -> float | None:
+        """Seconds since a snapshot was handed to the outputs, None before the first (a spare sends none)."""
+        return None if self._sent_s is None else self._clock() - self._sent_s
 
     def stop(self) -> None:
         """End :meth:`run` after the tick under way."""
@@ -224,6 +229,7 @@ class Service:
             except Exception:
                 self._sink_failed(sink)
         self.counters.sent += 1
+        self._sent_s = now_s
         for listen in self.on_snapshot:
             listen(snapshot)
 
