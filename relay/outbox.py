@@ -11,7 +11,7 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Protocol
 
-from relay.entries import Control, encode_control, encode_packets
+from relay.entries import Consent, Control, Erase, encode_control, encode_packets
 
 ITEM_OVERHEAD_BYTES = 200  # a queued packet's Python objects beside its payload, measured with sys.getsizeof
 CONTROL_BYTES = 400  # a control entry's share of the bound: a join with 3 channels takes about this
@@ -86,8 +86,14 @@ class Outbox:
         return True
 
     def put_event(self, owner: Sender | None, event: Control, now_ms: float) -> bool:
-        """Queue a control entry behind everything already queued; may use the last tenth that packets cannot."""
-        if self.bytes + CONTROL_BYTES > 1.1 * self.bound_bytes or len(self._waiting) >= 1.1 * self.bound_items:
+        """Queue a control entry behind everything already queued; may use the last tenth that packets cannot.
+
+        Withdrawals and erasures always have room: a listener is owed them, and there is at most one a connection (a
+        yes in between needs room again).
+        """
+        full = self.bytes + CONTROL_BYTES > 1.1 * self.bound_bytes or len(self._waiting) >= 1.1 * self.bound_items
+        owed = isinstance(event, Erase) or (isinstance(event, Consent) and not event.answer)
+        if full and not owed:
             self.refused += 1
             return False
         self.bytes += CONTROL_BYTES

@@ -174,6 +174,8 @@ class RelayCore:
             self._claim(phone)
         elif isinstance(event, Erase):
             self.outboxes[-1].put_event(None, event, self.clock_ms())  # so that every relay learns of it
+        if not session.joined and self._by_listener.get(phone.listener) is phone:
+            del self._by_listener[phone.listener]  # withdrew or leaves: it streams no longer
         return True
 
     def _claim(self, phone: Phone) -> None:
@@ -361,7 +363,7 @@ class RelayCore:
             return
         if isinstance(event, Part) and event.name in PARTS:
             await self.set_part(event.name)
-        elif isinstance(event, Erase):
+        elif isinstance(event, Erase) and isinstance(event.listener, int):
             self.house.erase(event.listener)
             phone = self._by_listener.get(event.listener)
             if phone is not None and phone.session.joined:

@@ -203,6 +203,8 @@ class Session:
         yes, text = read_consent(body)
         if yes and text != self._house.consent_text:
             raise FieldError("text", text, f"the version shown now, {self._house.consent_text}")
+        if yes and self.listener in self._house.erased:  # from another connection, after this one's hello
+            return self._refuse("erased", "an erased listener", "a new seat card")
         return self._fire(Event.YES if yes else Event.NO, yes, now_ms)
 
     def _read_skip(self, body: dict[str, Any], now_ms: float) -> list[Action]:

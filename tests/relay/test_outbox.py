@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from hypothesis import given
 from hypothesis import strategies as st
 
-from relay.entries import Control, Marker, decode_control, decode_packets, is_packets
+from relay.entries import Consent, Control, Erase, Marker, decode_control, decode_packets, is_packets
 from relay.outbox import MAX_BATCH_PACKETS, Outbox
 
 
@@ -115,3 +115,14 @@ def test_one_take_is_bounded() -> None:
     assert box.take(0.0) == []
     box.accepted()
     assert len(opened(box.take(0.0))) == 5
+
+
+def test_a_full_outbox_still_takes_a_withdrawal_and_an_erasure() -> None:
+    """Refused, they would be forgotten: the phone has left, and its hello says nothing of them."""
+    box = Outbox(bound_items=1)
+    while box.put_event(None, Marker("x"), 0.0):
+        pass
+    assert not box.put_event(None, Consent(5, True, "1"), 0.0)
+    owed: list[Control] = [Consent(5, False, "1"), Erase(6)]
+    assert all(box.put_event(None, event, 0.0) for event in owed)
+    assert opened(box.take(0.0))[-2:] == owed

@@ -125,6 +125,32 @@ async def test_erasure_reaches_every_relay_through_the_bus() -> None:
         assert sum(isinstance(event, Erase) for event in await events(bus)) == 1
 
 
+async def test_an_unreadable_erasure_on_the_bus_does_not_stop_the_relay() -> None:
+    bus = MemoryBus()
+    async with a_relay(bus) as relay:
+        await bus.append(bus.shards, [encode_control(Erase([1]))])  # type: ignore[arg-type]
+        async with a_phone(relay) as phone:
+            await phone.send(hello(yes=False))
+            await next_of(phone, "welcome")
+            await bus.append(bus.shards, [encode_control(Part("doors"))])
+            assert (await next_of(phone, "part"))["part"] == "doors"  # still follows
+        async with Good.at(relay) as good:
+            await good.goes_on()
+
+
+async def test_who_withdrew_is_not_counted_as_streaming() -> None:
+    async with a_relay() as relay, a_phone(relay) as phone:
+        await phone.send(hello())
+        await next_of(phone, "consent")
+        assert relay.core.joined == 1
+        await phone.send(CONSENT_NO)
+        await next_of(phone, "consent")
+        assert relay.core.joined == 0
+        await phone.send(CONSENT_YES)
+        await next_of(phone, "consent")
+        assert relay.core.joined == 1
+
+
 async def test_tombstones_on_the_bus_refuse_from_the_start() -> None:
     bus = MemoryBus()
     async with a_relay(bus) as relay, a_phone(relay) as phone:

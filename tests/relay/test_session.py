@@ -118,6 +118,18 @@ def test_the_name_of_a_listener_is_never_written() -> None:
         assert (join.role, join.name) == (role, expected)
 
 
+@pytest.mark.parametrize("before", [[], [CONSENT_NO], [CONSENT_YES, CONSENT_NO]])
+def test_who_was_erased_by_another_connection_cannot_say_yes_on_this_one(before: list[str]) -> None:
+    house = a_house()
+    session = Session(house, NOW_MS)
+    for message in (hello(yes=False), *before):
+        session.receive(message, NOW_MS)
+    house.erase(session.listener)
+    actions = session.receive(CONSENT_YES, NOW_MS)
+    assert not writes(actions)
+    assert (texts(actions)[0]["code"], closes(actions)) == ("erased", [4004])
+
+
 def test_erasure_is_answered_once_it_is_accepted_and_refuses_the_listener_afterwards() -> None:
     house = a_house()
     session = streaming(house)
