@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -27,6 +28,7 @@ from tests.faults_witness import Sent
 
 SLEW_PER_S = 0.5  # contract 11
 STAMP_MS, FLOAT32 = 1.0, 1e-7  # cuts are whole milliseconds; values travel as float32
+TOO_OLD_MS, CLOCK_MS = 10_000, 100.0  # contract 5; how well the engine and this judge know a phone's clock
 WARM_S, COLD_S = 2.0, 6.0  # issue: publication resumes within these
 AFTER_TICKS = 80  # a listener consumes at most 2 s of samples a tick: a backlog's end is reached in these
 
@@ -135,6 +137,24 @@ def _numbers(outcome: Outcome) -> tuple[dict[int, set[int]], int]:
     return found, records
 
 
+def _too_old(outcome: Outcome) -> tuple[int, int]:
+    """How many packets were over 10 s old when the bus first took them, certainly and at most (contract 5: recorded,
+    not used). A phone's clock against the bus's: by its quickest packet of the whole campaign."""
+    first: dict[tuple[int, int], tuple[int, float]] = {}
+    quickest: dict[int, float] = {}
+    for entry in itertools.chain.from_iterable(outcome.recorder.streams):
+        if not is_packets(entry.payload):
+            continue
+        batch = decode_packets(entry.payload)
+        for record, start in zip(batch.records, batch.starts.tolist(), strict=True):
+            sequence, time_us = struct.unpack_from("<IQ", batch.payload, start + 4)
+            stream, ahead_ms = int(record["stream"]), entry.stamp.ms - time_us / 1000
+            first.setdefault((stream, sequence), (stream, ahead_ms))
+            quickest[stream] = min(quickest.get(stream, math.inf), ahead_ms - int(record["age_ms"]))
+    age = np.array([ahead_ms - quickest[stream] for stream, ahead_ms in first.values()])
+    return int(np.count_nonzero(age > TOO_OLD_MS + CLOCK_MS)), int(np.count_nonzero(age > TOO_OLD_MS - CLOCK_MS))
+
+
 def _packets(verdict: Verdict, outcome: Outcome, replayed: Replayed) -> None:
     found, records = _numbers(outcome)
     acknowledged = lost = behind = 0
@@ -160,9 +180,11 @@ def _packets(verdict: Verdict, outcome: Outcome, replayed: Replayed) -> None:
                 replayed.samples > 0 and replayed.used_twice == 0)  # fmt: skip
     dropped = {name: counters[name] for name in (
         "strangers", "without_consent", "old_stream", "entry_malformed", "packet_malformed", "late", "backlog_dropped",
-        "too_old", "clock_jumps", "entries_stale", "entries_refused",
+        "clock_jumps", "entries_stale", "entries_refused",
     ) if counters[name]}  # fmt: skip
     verdict.add("acknowledged packets that the engine did not use", str(dropped or 0), "none", not dropped)
+    old, (least, most) = counters["too_old"], _too_old(outcome)
+    verdict.add("but for those that were over 10 s old on the bus", str(old), f"{least}..{most}", least <= old <= most)
     gaps, skipped = counters["gap_packets"], sum(d.skipped for d in outcome.deliveries.values())
     verdict.add("gaps stepped over / numbers phones skipped", f"{gaps} / {skipped}", "gaps 0", gaps == 0)
     rewinds = sum(d.rewinds for d in outcome.deliveries.values())
