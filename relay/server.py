@@ -272,6 +272,11 @@ class Relay:
             time.sleep(rest_s)
             asyncio.get_running_loop().call_soon(self._gather, rest_s)
 
+    async def ended(self) -> None:
+        """Wait for the end of the flush; raises what ended it. Who runs a relay waits here: one that takes phones in
+        and writes nothing must end in the open."""
+        await asyncio.shield(self._running)
+
     async def close(self) -> None:
         """Stop accepting, flush, acknowledge, tell every phone when to come back, write the departures."""
         if not self._server.is_serving():

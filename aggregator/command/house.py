@@ -123,5 +123,12 @@ def reachable(address: str) -> str:
 
 
 async def wait_for_end(house: House) -> None:
-    """Until cancelled; raises what ended the service, should that ever happen."""
-    await asyncio.shield(house.inner.running)
+    """Until cancelled; raises what ended the service or the relay, should that ever happen."""
+    ends = [asyncio.ensure_future(asyncio.shield(house.inner.running)), asyncio.ensure_future(house.relay.ended())]
+    try:
+        done, _ = await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
+        for end in done:
+            end.result()
+    finally:
+        for end in ends:
+            end.cancel()

@@ -72,7 +72,7 @@ async def _relay(settings: Settings, place: Place, how: RelaySettings) -> int:
     if how.host not in LOOPBACK:
         common.say("ripieno: without TLS here, put phones on a network of your own or a TLS proxy in front")
     try:
-        await asyncio.Event().wait()
+        await relay.ended()
     finally:
         await relay.close()
         await bus.close()
