@@ -10,8 +10,13 @@ from pathlib import Path
 
 from tests.redis_servers import Server, cluster, sentinel, single
 
-KINDS = ("single", "sentinel", "cluster")
-ACCEPTED = {"single": "process", "sentinel": "replica", "cluster": "replica"}  # what each kind can promise
+KINDS = ("single", "sentinel", "sentinel-two", "cluster")  # Sentinel over one replica, and over two
+ACCEPTED = {
+    "single": "process",
+    "sentinel": "replica",
+    "sentinel-two": "replica",
+    "cluster": "replica",
+}  # what each kind can promise
 SERVICE = "ripieno"
 
 
@@ -32,7 +37,7 @@ class FaultyBus:
         """The server that is written to; in Cluster one of the three. Only while the bus is :meth:`whole`."""
         if self.kind == "single":
             return self.servers[0]
-        if self.kind == "sentinel":
+        if self.kind.startswith("sentinel"):
             return next(s for s in self.servers if s.port == self._named())
         return dice.choice([s for s in self.servers if _is_primary(s)])
 
@@ -49,10 +54,10 @@ class FaultyBus:
         """Every server answers and every primary has its replica: the promise ``replica`` holds from here on."""
         if self.kind == "single":
             return self.servers[0].cli("PING") == "PONG"
-        if self.kind == "sentinel":
+        if self.kind.startswith("sentinel"):
             named = next((s for s in self.servers if s.port == self._named()), None)
             others = [s for s in self.servers if s is not named]
-            return named is not None and _attached(named) and not any(map(_is_primary, others))
+            return named is not None and _attached(named, len(others)) and not any(map(_is_primary, others))
         primaries = [s for s in self.servers if _is_primary(s)]
         return (
             len(primaries) == 3
@@ -69,9 +74,9 @@ def _is_primary(server: Server) -> bool:
     return "role:master" in server.cli("INFO", "replication")
 
 
-def _attached(server: Server) -> bool:
+def _attached(server: Server, replicas: int = 1) -> bool:
     said = server.cli("INFO", "replication")
-    return "role:master" in said and "connected_slaves:1" in said and "state=online" in said
+    return "role:master" in said and f"connected_slaves:{replicas}" in said and said.count("state=online") == replicas
 
 
 @contextlib.contextmanager
@@ -80,9 +85,9 @@ def faulty_bus(kind: str, folder: Path) -> Iterator[FaultyBus]:
     if kind == "single":
         with single(folder) as server:
             yield FaultyBus(kind, f"redis://127.0.0.1:{server.port}", [server])
-    elif kind == "sentinel":
-        with sentinel(folder, SERVICE) as (watchers, primary, replica):
-            yield FaultyBus(kind, f"redis+sentinel://{_hosts(watchers)}/{SERVICE}", [primary, replica], watchers)
+    elif kind.startswith("sentinel"):
+        with sentinel(folder, SERVICE, 2 if kind == "sentinel-two" else 1) as (watchers, primary, replicas):
+            yield FaultyBus(kind, f"redis+sentinel://{_hosts(watchers)}/{SERVICE}", [primary, *replicas], watchers)
     else:
         with cluster(folder) as servers:
             yield FaultyBus(kind, f"redis+cluster://{_hosts(servers)}", servers)

@@ -113,18 +113,23 @@ def single(folder: Path) -> Iterator[Server]:
 
 
 @contextlib.contextmanager
-def sentinel(folder: Path, service: str = "ripieno") -> Iterator[tuple[list[Server], Server, Server]]:
-    """Three sentinels, a primary and its attached replica; writes need the replica (contract 7's ``replica``)."""
-    ports = free_ports(5)
+def sentinel(
+    folder: Path, service: str = "ripieno", replicas: int = 1
+) -> Iterator[tuple[list[Server], Server, list[Server]]]:
+    """Three sentinels, a primary and its attached replicas; writes need a replica (contract 7's ``replica``)."""
+    ports = free_ports(4 + replicas)
     strict = ("--min-replicas-to-write", "1", "--min-replicas-max-lag", "10", "--repl-diskless-sync-delay", "0")
     primary = start(folder, ports[0], *strict)
     made = [primary]
     try:
-        replica = start(folder, ports[1], "--replicaof", "127.0.0.1", str(primary.port), *strict)
-        made.append(replica)
-        wait_until(lambda: "connected_slaves:1" in primary.cli("INFO", "replication"), "the replica")
+        followers = [
+            start(folder, port, "--replicaof", "127.0.0.1", str(primary.port), *strict)
+            for port in ports[1 : 1 + replicas]
+        ]
+        made += followers
+        wait_until(lambda: f"connected_slaves:{replicas}" in primary.cli("INFO", "replication"), "the replicas")
         watchers = []
-        for port in ports[2:]:
+        for port in ports[1 + replicas :]:
             home = folder / str(port)
             home.mkdir(parents=True, exist_ok=True)
             (home / "conf").write_text(
@@ -134,9 +139,11 @@ def sentinel(folder: Path, service: str = "ripieno") -> Iterator[tuple[list[Serv
             watchers.append(start(folder, port, watcher=True))
             made.append(watchers[-1])
         wait_until(
-            lambda: "slaves=1,sentinels=3" in watchers[0].cli("INFO", "sentinel"), "sentinels that know each other", 20
+            lambda: f"slaves={replicas},sentinels=3" in watchers[0].cli("INFO", "sentinel"),
+            "sentinels that know each other",
+            20,
         )
-        yield watchers, primary, replica
+        yield watchers, primary, followers
     finally:
         for server in made:
             server.end()

@@ -101,7 +101,7 @@ async def test_a_paused_server_costs_half_a_second_not_more(tmp_path: Path) -> N
 
 async def test_replica_means_replica(tmp_path: Path) -> None:
     """With the replica gone nothing is accepted any more; back again, it is."""
-    with sentinel(tmp_path) as (watchers, _, replica):
+    with sentinel(tmp_path) as (watchers, _, (replica,)):
         url = "redis+sentinel://" + ",".join(f"127.0.0.1:{w.port}" for w in watchers) + "/ripieno"
         bus = RedisBus(parse_url(url), "e", accepted="replica")
         await bus.append(0, [b"a"])
