@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,13 +19,14 @@ from aggregator.merger import Merger
 from aggregator.monitor.api import QueueStatus
 from aggregator.saved import Saved
 from aggregator.service import ServiceSettings
-from relay.bus_memory import MemoryBus
+from relay.bus_memory import MemoryBus, house_clock
 from relay.seat_card import Keyring
 from relay.seat_plan import SeatPlan
 from relay.server import Relay, RelaySettings
 
 log = logging.getLogger(__name__)
 
+Clock = Callable[[], float]
 LOOPBACK = ("127.0.0.1", "::1", "localhost")
 EPOCH_ORIGIN_S = 1_700_000_000  # epochs of fresh starts are seconds since then: they rise without any memory
 
@@ -68,9 +70,8 @@ class House:
 
 async def open_house(settings: Settings, around: Surroundings) -> House:
     """Start everything, outputs before phones. Raises UserError for what the user can put right."""
-    bus = MemoryBus()
-    relay = Relay()
-    engine, merger, first_tick = await _engine(settings, around, bus)
+    engine, merger, first_tick, clock = _engine(settings, around)
+    bus, relay = MemoryBus(clock=clock), Relay()
     path = Path(settings.checkpoint.path) if settings.checkpoint.path else None
     inner = await open_aggregation(
         settings, around.plan, bus, engine, merger, Alone(merger.epoch), first_tick=first_tick,
@@ -86,21 +87,38 @@ async def open_house(settings: Settings, around: Surroundings) -> House:
         raise port_taken(error, r.listen, r.port, "the relay for phones", "--phone-port") from error
     if settings.relay.listen not in LOOPBACK:
         log.warning("phones are taken on %s: without TLS, use a network of your own", settings.relay.listen)
+    for listener in engine.listeners.tombstones:  # the bus that told the relay died with its process
+        relay.core.house.erase(listener)
     if around.saved is not None:
         await inner.service.set_part(engine.shards_state.newest_part())
     return House(settings, around, relay, inner)
 
 
-async def _engine(settings: Settings, around: Surroundings, bus: MemoryBus) -> tuple[Engine, Merger, int]:
-    """Fresh or restored; a restored one skips the ticks that nobody computed: its bus died with its process."""
-    now_ms = await bus.now_ms()
+def _engine(settings: Settings, around: Surroundings) -> tuple[Engine, Merger, int, Clock]:
+    """Fresh or restored, its first tick, and house time in seconds. A restored one skips the ticks that nobody
+    computed: its bus died with its process."""
+    clock = house_clock()
     if around.saved is None:
+        now_ms = int(clock() * 1000)
         epoch, hz = int(time.time()) - EPOCH_ORIGIN_S, settings.engine.tick_hz
         engine = Engine(around.plan, engine_settings(settings), t0_ms=now_ms, tick_hz=hz, epoch=epoch)
-        return engine, Merger(around.plan, tick_hz=hz, epoch=epoch), 0
+        return engine, Merger(around.plan, tick_hz=hz, epoch=epoch), 0, clock
     kept = around.saved
     engine, merger = saved.restore(kept, around.plan, engine_settings(settings), epoch=kept.epoch + 1)
-    return engine, merger, max(engine.k + 1, int((now_ms - engine.t0_ms) * engine.tick_hz / 1000))
+    clock = _no_earlier(clock, engine.cut_ms(engine.k + 1) / 1000)
+    return engine, merger, max(engine.k + 1, int((clock() * 1000 - engine.t0_ms) * engine.tick_hz / 1000)), clock
+
+
+def _no_earlier(clock: Clock, least_s: float) -> Clock:
+    """The clock, or one that goes on from ``least_s`` where this machine's came back earlier than the checkpoint (a
+    start without a network, a battery that is empty): ticks would wait until it has caught up."""
+    behind_s = least_s - clock()
+    if behind_s <= 0.0:
+        return clock
+    log.warning(
+        "this machine's clock is %.0f s behind the checkpoint: house time goes on from the checkpoint", behind_s
+    )
+    return lambda: clock() + behind_s
 
 
 def relay_settings(settings: Settings, plan: SeatPlan, keyring: Keyring) -> RelaySettings:
