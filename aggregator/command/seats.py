@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import argparse
 import csv
+import os
 import sys
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 from aggregator.command import common, files
 from aggregator.command.errors import UserError
-from relay.seat_card import ROLES, issue
+from relay.seat_card import MAX_GENERATION, ROLES, issue
+from relay.seat_plan import MAX_SEATS
 
 HELP = """\
 Write one line a seat: number, section, label, role, token. A token lets a phone join on that seat, this evening only;
@@ -37,6 +39,10 @@ def run(args: argparse.Namespace) -> int:
     """Write the tokens; returns the exit code."""
     settings = common.settings_of(args)
     plan, ring = files.seat_plan(settings), files.keyring(settings, make=True)
+    if not 0 <= args.generation <= MAX_GENERATION:
+        raise UserError(f"--generation: found {args.generation}, allowed 0..{MAX_GENERATION}")
+    if args.count is not None and not 1 <= args.count <= MAX_SEATS:
+        raise UserError(f"--count: found {args.count}, allowed 1..{MAX_SEATS}")
     seats = range(1, plan.seats + 1) if args.role == "audience" else range(1, (args.count or 1) + 1)
     if args.count is not None and args.role == "audience":
         raise UserError(
@@ -44,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
         )
     with ExitStack() as stack:
         try:
-            out = stack.enter_context(args.out.open("w", newline="", encoding="utf-8")) if args.out else sys.stdout
+            out = stack.enter_context(_private(args.out)) if args.out else sys.stdout
         except OSError as error:
             raise UserError(f"{args.out} cannot be written ({error.strerror}); choose another place") from error
         rows = csv.writer(out)
@@ -57,3 +63,9 @@ def run(args: argparse.Namespace) -> int:
     if args.out:
         print(f"ripieno: {len(seats)} tokens for evening {settings.evening.id!r} in {args.out}", file=sys.stderr)
     return 0
+
+
+def _private(path: Path) -> TextIO:
+    """A file that only its owner may read (where it is new): its lines are tickets. Raises OSError."""
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    return open(descriptor, "w", newline="", encoding="utf-8")
