@@ -6,7 +6,7 @@ from collections.abc import Awaitable
 from typing import Any, TypeVar
 
 from relay.bus import BusUnavailable
-from relay.redis_client import COMMAND_LIMIT_S, Place, client_for, close_client, limited
+from relay.redis_client import COMMAND_LIMIT_S, Place, Primary, client_for, close_client, limited
 
 T = TypeVar("T")
 
@@ -37,6 +37,7 @@ class RedisLeaseStore:
 
     def __init__(self, place: Place, evening: str) -> None:
         self.client: Any = client_for(place)
+        self._primary = Primary(self.client)
         self._tag = f"ripieno:{{{evening}:lease}}"
 
     async def acquire(self, name: str, holder: str, ttl_ms: int) -> int:
@@ -62,4 +63,4 @@ class RedisLeaseStore:
         await close_client(self.client)
 
     async def _limited(self, work: Awaitable[T]) -> T:
-        return await limited(work, COMMAND_LIMIT_S)
+        return await limited(self._primary.then(work), COMMAND_LIMIT_S)

@@ -21,7 +21,7 @@ from redis.asyncio.cluster import RedisCluster
 
 from relay.bus import SHARDS, BusStatistics, BusUnavailable
 from relay.entries import Entry, Stamp
-from relay.redis_client import COMMAND_LIMIT_S, Place, client_for, close_client, limited
+from relay.redis_client import COMMAND_LIMIT_S, Place, Primary, client_for, close_client, limited
 
 T = TypeVar("T")
 FIELD = b"p"
@@ -74,6 +74,7 @@ class RedisBus:
             raise ValueError(f"accepted: found {accepted!r}, allowed process or replica")
         self.shards, self.place, self.accepted = shards, place, accepted
         self.client = client_for(place)
+        self._primary = Primary(self.client)
         self._keys = [f"ripieno:{{{evening}:{stream}}}:entries".encode() for stream in range(shards + 1)]
         self._streams = {key: stream for stream, key in enumerate(self._keys)}
         self._clock = clock
@@ -269,7 +270,7 @@ class RedisBus:
 
     async def _limited(self, work: Awaitable[T]) -> T:
         """Run one exchange within the time limit, every failure as BusUnavailable."""
-        return await limited(work, COMMAND_LIMIT_S + REPLICA_LIMIT_MS / 1000)
+        return await limited(self._primary.then(work), COMMAND_LIMIT_S + REPLICA_LIMIT_MS / 1000)
 
 
 def _raised(answer: Any) -> Any:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable
+import contextlib
+import time
+from collections.abc import Awaitable, Callable, Coroutine
 from dataclasses import dataclass
 from typing import Any, TypeVar
 from urllib.parse import parse_qs, urlsplit
@@ -20,6 +22,7 @@ from relay.bus import BusUnavailable
 T = TypeVar("T")
 COMMAND_LIMIT_S = 0.5  # contract: client time-outs 0.5 s; a paused server must not hold a relay's turn longer
 CONNECT_LIMIT_S = 0.5
+ASK_SENTINEL_EVERY_S = 0.5  # one small question; a quarter of the time that a failover takes at least
 # RedisClusterException is no RedisError: a cluster without an owner for a slot, or none of whose nodes answers.
 # RuntimeError: what uvloop says when the server went away between two writes ("the handler is closed").
 AWAY = (RedisError, RedisClusterException, OSError, TimeoutError, asyncio.IncompleteReadError, RuntimeError)
@@ -96,6 +99,39 @@ async def close_client(client: Any) -> None:
     manager = getattr(getattr(client, "connection_pool", None), "sentinel_manager", None)
     for watcher in manager.sentinels if manager is not None else ():
         await watcher.aclose()
+
+
+class Primary:
+    """Keeps a client with the primary that Sentinel names; does nothing for other kinds.
+
+    An old primary that was only stopped wakes up and answers reads as before, for about ten seconds, until Sentinel
+    makes it a replica: who is still connected to it reads nothing new and is refused every write.
+    """
+
+    def __init__(self, client: Any, clock: Callable[[], float] = time.monotonic) -> None:
+        pool = getattr(client, "connection_pool", None)
+        self._pool = pool if hasattr(pool, "sentinel_manager") else None
+        self._clock, self._due_s = clock, 0.0
+
+    async def then(self, work: Awaitable[T]) -> T:
+        """Ask Sentinel when it is time, then do the work."""
+        try:
+            await self._follow()
+        except BaseException:
+            if isinstance(work, Coroutine):
+                work.close()
+            raise
+        return await work
+
+    async def _follow(self) -> None:
+        if self._pool is None or self._clock() < self._due_s:
+            return
+        self._due_s = self._clock() + ASK_SENTINEL_EVERY_S
+        with contextlib.suppress(*AWAY):  # no sentinel answers: whoever was the primary is the best there is
+            named = await self._pool.sentinel_manager.discover_master(self._pool.service_name)
+            if self._pool.master_address not in (None, named):
+                self._pool.master_address = named
+                await self._pool.disconnect(inuse_connections=True)
 
 
 async def limited(work: Awaitable[T], limit_s: float) -> T:
