@@ -34,6 +34,7 @@ BEAT_EVERY_S = 0.25  # sinks decide when their own heartbeat is due (1 s); a cha
 FOLLOWERS_MS = (
     30_000  # what stays on a shared bus behind a checkpoint: a follower that stood still may be so far behind
 )
+ERASED_EVERY_S = 1.0  # many erasures share checkpoints: each costs the loop its packing
 LAST_TICKS = 2  # entries are used at every second tick: two past the end use whatever the bus holds
 BUS_RETRY_S = 0.2  # pause before the bus is asked again
 DURATIONS_KEPT = 2048  # ticks whose cost the page's percentiles are taken from (100 s at 20 Hz)
@@ -107,6 +108,8 @@ class Service:
         self._stopping = asyncio.Event()
         self._due_checkpoint_s = clock() + self.settings.checkpoint_every_s
         self._due_prior_s = clock() + PRIOR_EVERY_S
+        self._erasures_kept = self._erasures()  # of those that the engine knows, in the newest checkpoint
+        self._erased_due_s = clock()
         self._writing: asyncio.Task[None] | None = None
         self._bus_away = False
         self._led = False
@@ -254,14 +257,22 @@ class Service:
         if self.settings.checkpoint_path is None:
             if self.settings.trim_without_checkpoint:
                 await self._trim(self.engine.positions())
-        elif (
-            self.leadership.leads()
-            and now >= self._due_checkpoint_s
-            and (self._writing is None or self._writing.done())
-        ):
+        elif self._checkpoint_due(now):
             self._due_checkpoint_s = now + self.settings.checkpoint_every_s
+            self._erased_due_s = now + ERASED_EVERY_S
             self._writing = asyncio.create_task(self._checkpoint())
         await asyncio.sleep(0)
+
+    def _checkpoint_due(self, now: float) -> bool:
+        """By time where this one leads; after an erasure at once, and at a spare too: no file may keep who left."""
+        if self._writing is not None and not self._writing.done():
+            return False
+        if self._erasures() > self._erasures_kept and now >= self._erased_due_s:
+            return True
+        return self.leadership.leads() and now >= self._due_checkpoint_s
+
+    def _erasures(self) -> int:
+        return self.engine.own_counters["erasures"]
 
     async def _checkpoint(self, *, final: bool = False) -> None:
         path = self.settings.checkpoint_path
@@ -269,17 +280,19 @@ class Service:
             return
         if final and self._writing is not None:
             await asyncio.wait([self._writing])
-        positions = self.engine.positions()
+        positions, erasures = self.engine.positions(), self._erasures()
         image = saved.pack(self.engine, self.merger)
         try:
             await asyncio.to_thread(checkpoint.write, path, image)
             self.counters.checkpoints += 1
+            self._erasures_kept = erasures
         except OSError as error:
             if self.counters.checkpoint_failures == 0:
                 log.error("checkpoint %s cannot be written (%s); the evening goes on without", path, error.strerror)
             self.counters.checkpoint_failures += 1
-            return
-        if not final:
+            if not self.settings.trim_without_checkpoint:
+                return  # on a bus that others read nothing is dropped that no file keeps (contract 7)
+        if not final and self.leadership.leads():
             await self._trim(positions)
 
     async def _trim(self, positions: dict[int, Stamp]) -> None:
