@@ -40,7 +40,6 @@ GRACE_S = 10.0  # at most, after the last packet: a 3 s cut and what it held up 
 SHORTEST_GRACE_S = 1.0  # the house's metrics are asked for once a second: its last count must include the end
 FOLLOWED_S = 2.5  # a phone is being served while its last packet acknowledged is at most this old
 LONGEST_WAIT_S = 0.01
-SETTLE_EVERY = 5  # slots between two foldings-in of acknowledgements: their times were noted as they arrived
 
 
 class Link:
@@ -141,8 +140,6 @@ class Generator:
         self._next_slot += 1
         self._late_s.append(time.monotonic() - due_s)
         self.phones.send_slot(slot, span, self.woken)
-        if slot % SETTLE_EVERY == 0:
-            self.phones.settle_acks()
         if slot == SLOTS // 2:
             self.phones.bank.prepare(span + 1)  # ahead of its time, in a pause of the schedule
         if self.mob is not None and self.mob.members:

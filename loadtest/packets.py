@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from loadtest.physiology import CHANNELS, Signals
+from loadtest.physiology import CHANNELS, Signals, first_sample
 from relay.wire import DESCRIPTOR_BYTES, DESCRIPTOR_DTYPE, HEADER_BYTES, HEADER_DTYPE, INT16, VERSION
 
 Bytes = NDArray[np.uint8]
@@ -49,6 +49,28 @@ def build(
     return made
 
 
+def part(signals: Signals, t0_s: float, t1_s: float) -> Signals:
+    """The samples at t0 <= time < t1 of signals that cover more: equal to having asked for those alone."""
+
+    def cut(channel: int, first: int) -> tuple[slice, int]:
+        rate_hz = CHANNELS[channel].rate_hz
+        begin = first_sample(t0_s, rate_hz)
+        return slice(begin - first, first_sample(t1_s, rate_hz) - first), begin
+
+    (pulse, pulse_first), (skin, skin_first) = cut(0, signals.pulse_first), cut(1, signals.skin_first)
+    (slow, slow_first), (motion, motion_first) = cut(2, signals.temperature_first), cut(3, signals.motion_first)
+    return Signals(
+        signals.pulse[:, pulse],
+        signals.skin[:, skin],
+        signals.temperature[:, slow],
+        None if signals.motion is None else signals.motion[:, motion],
+        pulse_first,
+        skin_first,
+        slow_first,
+        motion_first,
+    )
+
+
 def blocks_of(signals: Signals, t0_s: float) -> list[tuple[int, int, NDArray[np.int16]]]:
     """The blocks of a packet that starts at t0: channels in CHANNELS' order, offsets from t0."""
     parts = [
@@ -79,4 +101,19 @@ def framed(packets: Bytes) -> Bytes:
     if not short:
         made[:, 2], made[:, 3] = size >> 8, size & 0xFF
     made[:, header:] = packets
+    return made
+
+
+def stamped(messages: Bytes) -> NDArray[np.void]:
+    """The ``sequence`` and ``time_us`` fields of :func:`framed` packets, shape (n,), writable in place."""
+    size = messages.shape[1]
+    header = SHORT_HEADER_BYTES if size - SHORT_HEADER_BYTES <= LONGEST_SHORT else MASKED_HEADER_BYTES
+    fields = HEADER_DTYPE.fields
+    assert fields is not None
+    names = ("sequence", "time_us")
+    kind = np.dtype({
+        "names": names, "formats": [fields[n][0] for n in names],
+        "offsets": [header + fields[n][1] for n in names], "itemsize": size,
+    })  # fmt: skip
+    made: NDArray[np.void] = messages.view(kind).reshape(-1)
     return made

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import heapq
+from typing import Any
 
 import numpy as np
 
 from loadtest import messages, wire_client
 from loadtest.connections import OFF, STREAMING, Connections, Ints
-from loadtest.schedule import PROBE_SPEAKS, Act, due_s, probe_round
+from loadtest.schedule import PROBE_SPEAKS, SLOTS, Act, due_s, probe_round
 
 CATCH_UP = 4  # packets a turn that a phone with a backlog sends: the pace that the relay's welcome asks for
 TOGETHER_PAUSE_S = 0.05  # a phone told to return does so at once, within this
@@ -16,6 +17,12 @@ TOGETHER_PAUSE_S = 0.05  # a phone told to return does so at once, within this
 
 class Phones(Connections):
     """Phones on their schedule; see :class:`Connections` for the arguments."""
+
+    def __init__(self, *args: Any, **named: Any) -> None:
+        super().__init__(*args, **named)
+        self._order = np.argsort(self.slot, kind="stable")
+        self._edge = np.searchsorted(self.slot[self._order], np.arange(SLOTS + 1)).tolist()
+        self._probing = bool(self.is_probe.any())
 
     # -- what the schedule asks for ----------------------------------------------------------------------------
 
@@ -45,14 +52,17 @@ class Phones(Connections):
 
     def send_slot(self, slot: int, span: int, woken: list[tuple[int, float]]) -> int:
         """Every phone of the slot sends packet ``span`` and what it still owes; probes that woke are appended."""
-        mine = np.flatnonzero((self.slot == slot) & self.measures)
+        mine = self._order[self._edge[slot] : self._edge[slot + 1]]
+        mine = mine[self.measures[mine]]
         due = self.start_s + float(due_s(span, slot, self.span_s))
-        mine = self._probe_round(mine, span, due, woken)
+        if self._probing:
+            mine = self._probe_round(mine, span, due, woken)
         ready = mine[(self.state[mine] == STREAMING) & (self.quiet_until_s[mine] <= due)]
         in_step = self.sent[ready] == span
         count = self._send(ready[in_step], span)
         behind = ready[~in_step]
         if len(behind):
+            self.settle_acks()
             self._discard(behind, span)
             count += self._catch_up(behind, span)
         return count
@@ -96,19 +106,16 @@ class Phones(Connections):
         time_us = self.clocks.at(self.numbers[who], span * self.span_s)
         frames = self.bank.frames(span, self.wears[who], span - self.shift[who], time_us)
         size = frames.shape[1]
-        flat = frames.reshape(-1).data
-        socks, at = self._socks, 0
-        for i in who.tolist():
-            end = at + size
+        socks = self._socks
+        for i, raw in zip(who.tolist(), frames.view(f"V{size}").ravel().tolist(), strict=True):
             try:
-                done = socks[i].send(flat[at:end])
+                done = socks[i].send(raw)  # type: ignore[union-attr]  # None is caught below
                 if done != size:
-                    self._stuck(i, bytes(flat[at + done : end]))
+                    self._stuck(i, raw[done:])
             except BlockingIOError:
-                self._stuck(i, bytes(flat[at:end]))
+                self._stuck(i, raw)
             except (OSError, AttributeError):
                 self._drop_broken(i, "send")
-            at = end
         self.counts.resent += int((self.highest[who] > span).sum())
         self.sent[who] = span + 1
         self.highest[who] = np.maximum(self.highest[who], span + 1)

@@ -374,10 +374,14 @@ def _smooth(noise: NDArray[np.float32]) -> NDArray[np.float32]:
     return made
 
 
+def first_sample(t_s: float, rate_hz: float) -> int:
+    """The number of the first sample taken at ``t_s`` or later."""
+    return int(np.ceil(t_s * rate_hz - 1e-9))
+
+
 def _grid(t0_s: float, t1_s: float, rate_hz: int, spare: int = 0) -> tuple[int, Floats]:
     """The sample numbers with t0 <= n / rate < t1 (``spare`` more on both sides): the first, and all times."""
-    first = int(np.ceil(t0_s * rate_hz - 1e-9)) - spare
-    last = int(np.ceil(t1_s * rate_hz - 1e-9)) + spare
+    first, last = first_sample(t0_s, rate_hz) - spare, first_sample(t1_s, rate_hz) + spare
     return first, np.arange(first, max(last, first)) / rate_hz
 
 

@@ -12,6 +12,7 @@ KEY = "cmlwaWVubyBsb2FkdGVzdA=="  # any 16 bytes; the answer to it is not checke
 TEXT, BINARY, CLOSE, PING, PONG = 1, 2, 8, 9, 10
 ACK_START = b'{"type":"ack","next":'
 _SHORT, _LONG = 125, 126
+_DIGITS_AT, _BRACE = 2 + len(ACK_START), ord("}")
 
 
 def upgrade(host: str, path: str) -> bytes:
@@ -66,6 +67,14 @@ def _messages(buffer: bytes) -> Iterator[tuple[int, bytes, int]]:
             return
         yield buffer[at] & 0x0F, buffer[at + head : end], end
         at = end
+
+
+def lone_acknowledgement(data: bytes) -> int:
+    """The number when ``data`` is exactly one acknowledgement written the usual way, header included; else -1."""
+    if data.startswith(ACK_START, 2) and data[1] == len(data) - 2 and data[-1] == _BRACE:
+        digits = data[_DIGITS_AT:-1]
+        return int(digits) if digits.isdigit() else -1
+    return -1
 
 
 def acknowledged(payload: bytes) -> int:
