@@ -21,6 +21,7 @@ from aggregator.dsp.columns import Bools
 from aggregator.engine_alike import Alike
 from aggregator.engine_chains import Chains, ChainSettings
 from aggregator.engine_controls import Muted, Shards
+from aggregator.engine_left_out import LeftOutCount
 from aggregator.engine_view import BodyEvents, EventLog, FeatureView
 from aggregator.intake import Intake
 from aggregator.listeners import MAX_LISTENERS, Listeners, Role
@@ -37,6 +38,7 @@ _PACKETS = bytes((PACKETS,))  # first byte of a packet batch
 # At 20 ticks a second every second one: 25 ms more in the mean, of signals that are seconds old when they are felt.
 USES_HZ = 10
 CONTROLS_REMEMBERED = 8192  # to be known again after a failover: over 10 s of a whole house joining
+CONTROLS_SAVED_MS = 20_000  # a cold start after a failover reads again from 10 s before, twice that with a slow clock
 COUNTERS = ("ticks", "entries", "entries_refused", "entries_stale", "entries_not_owned", "controls_repeated")
 
 
@@ -87,6 +89,7 @@ class Engine:
             tick_hz,
         )
         self.alike = Alike(self.listeners)
+        self.left_out = LeftOutCount()
         self.shards_state = Shards.fresh(shards + 1)
         self.muted = Muted()
         self.k = -1
@@ -214,6 +217,7 @@ class Engine:
         reading = self.chains.reading(n, rest)
         states.advance(self.states, slice(0, n), reading, live[:n], self.cut, self.step_ms)
         self.alike.step(self, seats)
+        self.left_out.step(self, seats)
 
     def _rules(self) -> tuple[Bools, Bools, Bools]:
         """For each row: its part takes a resting baseline, lets it drift, and whether the row is computed at all."""
@@ -270,6 +274,15 @@ class Engine:
             self._position[stream] = stamp
         gone = self._pending.streams.pop(stream, deque())  # unused so far, and read again with the rest
         self._pending.size -= sum(len(entry.payload) for entry in gone)
+
+    def controls_used(self) -> list[list[int]]:
+        """Stream, stamp and checksum of the control entries used in the last 20 s of each stream, for checkpoints."""
+        least = {stream: stamp.ms - CONTROLS_SAVED_MS for stream, stamp in self._position.items()}
+        return sorted([stream, *stamp, mark] for stream, stamp, mark in self._used if stamp.ms >= least.get(stream, 0))
+
+    def resume_controls(self, used: Iterable[Sequence[int]]) -> None:
+        """These control entries were used before the checkpoint."""
+        self._used = {(stream, Stamp(ms, n), mark): None for stream, ms, n, mark in used}
 
     def resume_positions(self, positions: dict[int, Stamp]) -> None:
         """Entries up to these stamps were used before the checkpoint."""

@@ -63,9 +63,11 @@ def _meta(engine: Engine, slots: Rows, waiting: list[Any]) -> dict[str, Any]:
         "shards": engine.shards,
         "owned": engine.owned,
         "positions": {str(stream): list(stamp) for stream, stamp in engine.positions().items()},
+        "controls_used": engine.controls_used(),
         "part": held.part,
         "part_stamp": [list(stamp) for stamp in held.part_stamp],
         "prior": held.prior,
+        "left_out": engine.left_out.now,
         "muted": [sorted(engine.muted.seats), engine.muted.all],
         "slots": [
             [int(s), engine.listeners.names[s], engine.listeners.scalar_names.get(s, "")] for s in slots.tolist()
@@ -147,8 +149,10 @@ def _resume(engine: Engine, meta: dict[str, Any]) -> None:
     held.part_stamp = [Stamp(*stamp) for stamp in meta["part_stamp"]]
     held.prior = [dict(p) for p in meta["prior"]]
     engine.muted.seats, engine.muted.all = set(meta["muted"][0]), meta["muted"][1]
+    engine.left_out.now = {channel: (out, of) for channel, (out, of) in meta["left_out"].items()}
     engine.listeners.early = {int(listener): yes for listener, yes in meta["early"]}
     engine.resume_positions({int(stream): Stamp(*stamp) for stream, stamp in meta["positions"].items()})
+    engine.resume_controls(meta["controls_used"])
     engine.own_counters.update(meta["counters"][0])
     engine.intake.counters.update(meta["counters"][1])
     engine.seats_changed()

@@ -85,6 +85,7 @@ def snapshot(engine: Engine, seats: Seating) -> PartSnapshot:
         synchrony=engine.alike.done,
         blank_synchrony=engine.alike.blank_done,
         performers=_performers(engine, seats.performers),
+        left_out=engine.left_out.now,
         counters=engine.all_counters(),
     )
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from aggregator.dsp.columns import Floats, Ints
-from aggregator.snapshot import PartSnapshot, PerformerValue, SynchronySums
+from aggregator.snapshot import LeftOut, PartSnapshot, PerformerValue, SynchronySums
 from aggregator.synchrony import merge_sums, sum_of
 
 MAX_SHARD = 62  # shard numbers are kept as bits
@@ -40,6 +40,7 @@ class Merged:
     synchrony: SynchronySums | None
     blank_synchrony: SynchronySums | None
     performers: tuple[PerformerValue, ...]
+    left_out: LeftOut
     counters: dict[str, int]
 
 
@@ -83,6 +84,7 @@ def merge(parts: Sequence[PartSnapshot]) -> Merged:
         synchrony=merge_sums([p.synchrony for p in parts]),
         blank_synchrony=merge_sums([p.blank_synchrony for p in parts]),
         performers=tuple(sorted((v for p in parts for v in p.performers), key=lambda v: v.name)),
+        left_out=_add_left_out(parts),
         counters=_add_counters(parts),
     )
 
@@ -101,6 +103,12 @@ def _merge_seats(parts: Sequence[PartSnapshot]) -> dict[str, NDArray[Any]]:
         order = np.lexsort((-made["confidence"], made["seat"]))  # stable: the lowest shard first at equal confidence
         order = order[np.append(True, seat[1:] != seat[:-1])]
     return {name: array[order] for name, array in made.items()}
+
+
+def _add_left_out(parts: Sequence[PartSnapshot]) -> LeftOut:
+    channels = sorted({channel for p in parts for channel in p.left_out})
+    pairs = {channel: [p.left_out.get(channel, (0, 0)) for p in parts] for channel in channels}
+    return {channel: (sum(out for out, _ in each), sum(of for _, of in each)) for channel, each in pairs.items()}
 
 
 def _add_counters(parts: Sequence[PartSnapshot]) -> dict[str, int]:

@@ -22,6 +22,7 @@ from aggregator.merge import Merged, merge
 from aggregator.seat_glide import SLEW_PER_S, SeatGlide
 from aggregator.snapshot import SUM_UNIT, Estimate, PartSnapshot, PerformerValue, Snapshot
 from aggregator.synchrony import synchrony
+from aggregator.synchrony_glide import SynchronyGlide
 from relay.seat_plan import SeatPlan
 
 __all__ = ["Merged", "Merger", "merge"]
@@ -41,7 +42,7 @@ class Merger:
         if not tick_hz > 0:
             raise ValueError(f"tick_hz: found {tick_hz}, allowed > 0")
         self.plan, self.tick_hz, self.epoch, self.sequence = plan, tick_hz, epoch, 0
-        self.linkage, self.blanks = LinkageTracker(), BlankControl()
+        self.linkage, self.blanks, self.synchrony = LinkageTracker(), BlankControl(), SynchronyGlide()
         self._seats = SeatGlide(plan, tick_hz)
         rows = len(plan.sections) + 1  # sections, then the house
         self._values = np.tile([0.5, 0.5, 0.5, 0.5, 0.0, 1.0], (rows, 1))  # columns as house.Estimates.values
@@ -81,7 +82,8 @@ class Merger:
             states=states,
             performers=self._performers(merged, estimates[-1]),
             missing=missing,
-            notices=sentences(estimates[-1], states, missing, self.blanks.penalty),
+            left_out=merged.left_out,
+            notices=sentences(estimates[-1], states, missing, self.blanks.penalty, merged.left_out),
             counters=merged.counters,
         )
 
@@ -95,8 +97,7 @@ class Merger:
         self._glide(made)
         trust[-1] *= 1.0 - self._blank_penalty(merged)
         slope = self._slope()
-        alike = synchrony(merged.synchrony) if merged.synchrony is not None else None
-        both = (0.0, 0.0) if alike is None else (alike.combined, alike.combined_confidence)
+        both = self.synchrony.follow(merged.synchrony)
         rows = zip(self._values.tolist(), trust.tolist(), counted.tolist(), slope.tolist(), strict=True)
         estimates = [
             Estimate(v[0], sure, count, v[1], v[2], v[3], v[4], v[5], rising) for v, sure, count, rising in rows
@@ -142,9 +143,18 @@ class Merger:
         """Everything that the next tick depends on, by name, for a checkpoint or a warm follower."""
         made: dict[str, NDArray[Any]] = {"sequence": np.array([self.sequence, self.epoch], np.int64)}
         made |= {"values": self._values.copy(), "past": self._past.copy()}
-        for prefix, inner in (("seats", self._seats), ("blanks", self.blanks), ("linkage", self.linkage)):
+        for prefix, inner in self._inner():
             made |= {f"{prefix}.{name}": array for name, array in inner.arrays().items()}
         return made
+
+    def _inner(self) -> tuple[tuple[str, SeatGlide | BlankControl | LinkageTracker | SynchronyGlide], ...]:
+        """What keeps state of its own, by its prefix in :meth:`arrays`."""
+        return (
+            ("seats", self._seats),
+            ("blanks", self.blanks),
+            ("linkage", self.linkage),
+            ("synchrony", self.synchrony),
+        )
 
     def load(self, saved: Mapping[str, NDArray[Any]]) -> None:
         """Go on from :meth:`arrays` of a merger with the same plan and rate: the next snapshot has the same bits.
@@ -157,6 +167,6 @@ class Merger:
                 raise ValueError(f"merger: saved {name} {saved[name].shape}, expected {here.shape}")
             here[:] = saved[name]
         self.sequence, self.epoch = (int(v) for v in saved["sequence"])
-        for prefix, inner in (("seats", self._seats), ("blanks", self.blanks), ("linkage", self.linkage)):
+        for prefix, inner in self._inner():
             start = len(prefix) + 1
             inner.load({name[start:]: array for name, array in saved.items() if name.startswith(prefix + ".")})

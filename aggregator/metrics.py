@@ -14,7 +14,7 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metri
 from prometheus_client.exposition import generate_latest
 
 from aggregator.service import Service
-from aggregator.snapshot import SeatState
+from aggregator.snapshot import LeftOut, SeatState
 
 #: States in which a listener's own value reaches the house.
 SENDING = (SeatState.SETTLING, SeatState.RESTING, SeatState.FOLLOWING)
@@ -29,6 +29,7 @@ TABLE: dict[str, str] = {
     "ripieno_aggregator_checkpoints_total": "Checkpoints written",
     "ripieno_aggregator_checkpoint_failures_total": "Checkpoints that could not be written",
     "ripieno_aggregator_output_failures_total": "Times an output raised an error",
+    "ripieno_aggregator_rewinds_total": "Times the bus failed over and its last 10 s were read again",
     "ripieno_aggregator_tick_seconds": "Time a tick took, by quantile over the last ticks",
     "ripieno_aggregator_output_age_seconds": "Time since it last sent a snapshot; not there before the first",
     "ripieno_aggregator_epoch": "Epoch of this aggregator",
@@ -36,6 +37,8 @@ TABLE: dict[str, str] = {
     "ripieno_house_sending_ratio": "Share of present listeners whose own value counts",
     "ripieno_house_confidence_ratio": "Confidence of the house's arousal",
     "ripieno_house_arousal_ratio": "The house's arousal, 0.5 is rest",
+    "ripieno_house_channel_listeners": "Listeners measured for a minute or more whose sensor has the channel",
+    "ripieno_house_left_out_listeners": "Of these, listeners left out of the channel: faint, cold, loose or moving",
     "ripieno_engine_events_total": "Events inside the engine, by kind (gaps, duplicates, refusals …)",
 }
 
@@ -52,7 +55,7 @@ class AggregatorCollector:
         plain = {
             "ticks": c.ticks, "snapshots_sent": c.sent, "snapshots_late": c.late_not_sent, "entries": c.entries,
             "bus_failures": c.bus_failures, "checkpoints": c.checkpoints,
-            "checkpoint_failures": c.checkpoint_failures, "output_failures": c.sink_failures,
+            "checkpoint_failures": c.checkpoint_failures, "output_failures": c.sink_failures, "rewinds": c.rewinds,
         }  # fmt: skip
         for name, value in plain.items():
             yield _counter(f"ripieno_aggregator_{name}_total", value)
@@ -90,6 +93,7 @@ class AggregatorCollector:
         yield _gauge("ripieno_house_sending_ratio", sending / present if present else 0.0)
         yield _gauge("ripieno_house_confidence_ratio", snapshot.house.confidence)
         yield _gauge("ripieno_house_arousal_ratio", snapshot.house.arousal)
+        yield from _left_out(snapshot.left_out)
 
 
 def exposition(service: Service) -> bytes:
@@ -97,6 +101,15 @@ def exposition(service: Service) -> bytes:
     registry = CollectorRegistry()
     registry.register(AggregatorCollector(service))
     return generate_latest(registry)
+
+
+def _left_out(left_out: LeftOut) -> Iterator[Metric]:
+    """Gauges: at most so many as there are listeners, and 0 as soon as all can be measured."""
+    for number, name in enumerate(("ripieno_house_left_out_listeners", "ripieno_house_channel_listeners")):
+        family = GaugeMetricFamily(name, TABLE[name], labels=["channel"])
+        for channel, pair in left_out.items():
+            family.add_metric([channel], pair[number])
+        yield family
 
 
 def _counter(name: str, value: float) -> Metric:

@@ -33,6 +33,9 @@ class SeatState(enum.IntEnum):
 
 STATES = len(SeatState)
 
+#: By channel: (listeners left out of it, listeners whose sensor has it); see aggregator.engine_left_out.
+LeftOut = dict[str, tuple[int, int]]
+
 
 @dataclass(frozen=True, slots=True)
 class SynchronySums:
@@ -70,7 +73,8 @@ class PartSnapshot:
     (finite, [0, 1]), ``confidence`` float64 [0, 1], ``state`` uint8, ``fade`` float64 [0, 1]: how far the published
     value has glided to the fallback (0 own, 1 house). Section arrays: ``weights`` int64 (sections, BINS), ``sums``
     int64 (sections,), ``counted`` int64 (sections,), ``states`` int64 (sections, STATES). ``blank_*`` the same
-    histogram for sensors without a finger (the negative control), house only. ``counters``: monotone counts.
+    histogram for sensors without a finger (the negative control), house only. ``left_out`` by channel.
+    ``counters``: monotone counts.
     """
 
     k: int
@@ -92,6 +96,7 @@ class PartSnapshot:
     synchrony: SynchronySums | None = None
     blank_synchrony: SynchronySums | None = None
     performers: tuple[PerformerValue, ...] = ()
+    left_out: LeftOut = field(default_factory=dict)
     counters: dict[str, int] = field(default_factory=dict)
 
 
@@ -119,7 +124,7 @@ class Snapshot:
 
     Seat arrays (seats of the plan,): index i is seat i + 1; ``arousal`` float32 finite in [0, 1], ``confidence``
     float32, ``state`` uint8 (declined, withdrawn and empty are all ABSENT). ``missing`` lists shards left out.
-    ``notices`` are sentences for the page, worst first.
+    ``left_out`` by channel. ``notices`` are sentences for the page, worst first.
     """
 
     k: int
@@ -135,5 +140,6 @@ class Snapshot:
     states: NDArray[np.int64]
     performers: tuple[PerformerValue, ...] = ()
     missing: tuple[int, ...] = ()
+    left_out: LeftOut = field(default_factory=dict)
     notices: tuple[str, ...] = ()
     counters: dict[str, int] = field(default_factory=dict)

@@ -57,6 +57,7 @@ COLLAPSE = 0.5  # pulse and skin trust both below half of their own last seconds
 COLLAPSE_MEMORY_S = 5.0
 LEAP = 0.5  # logarithm: a pulse wave 1.65 times its size; vessels widen over minutes, hands move in a second
 LEAP_MEMORY_S = 20.0
+LEFT_OUT = 0.05  # trust: what a non-responder keeps against a provisional baseline is three times as much
 
 
 @dataclass(slots=True)
@@ -291,10 +292,13 @@ def channel_values(state: FusionState, row: int, table: FeatureTable) -> dict[st
     }
 
 
-def left_out(state: FusionState, rows: Rows, table: FeatureTable = AUDIENCE) -> dict[str, int]:
-    """How many of ``rows`` have no trust in any feature of a channel, by channel: cold, faint, loose or not worn.
+def left_out(state: FusionState, rows: Rows, table: FeatureTable = AUDIENCE) -> dict[str, Bools]:
+    """Which of ``rows`` (m,) have next to no trust in any feature of a channel, by channel: cold, faint, loose, moving.
 
-    A count for the page, so that who cannot be measured is never left out silently. Order of ``rows`` does not matter.
+    For the count on the page, so that who cannot be measured is never left out silently.
     """
-    trusted = state.trust[rows] > 0.0
-    return {c: int((~trusted[:, list(f)].any(axis=1)).sum()) for c, f in table.of_channel.items()}
+    trusted = state.trust[rows] > LEFT_OUT
+    made: dict[str, Bools] = {}
+    for channel, numbers in table.of_channel.items():
+        made[channel] = np.logical_not(np.logical_or.reduce(trusted[:, list(numbers)], axis=1))
+    return made

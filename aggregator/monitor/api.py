@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import orjson
 
+from aggregator.house_notices import left_out_lines
 from aggregator.outputs.feed_layout import estimate_json
 from aggregator.outputs.osc import ServiceState, plan_revision
 from aggregator.snapshot import SeatState, Snapshot
@@ -158,6 +159,7 @@ def header(snapshot: Snapshot | None, status: MonitorStatus, age_ms: int | None)
                 for p in snapshot.performers
             ],
             "missing": list(snapshot.missing),
+            "left_out": list(left_out_lines(snapshot.left_out).values()),
         }
     return said
 

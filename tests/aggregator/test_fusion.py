@@ -192,8 +192,11 @@ def test_who_is_left_out_is_counted_by_channel() -> None:
     house.trust["pulse"][:3] = 0.0
     house.trust["temperature"][1] = 0.0
     house.run(1.0, CALM)
-    assert fusion.left_out(house.state, np.arange(4)) == {"pulse": 3, "skin": 0, "temperature": 1}
-    assert fusion.left_out(house.state, np.array([3])) == {"pulse": 0, "skin": 0, "temperature": 0}
+    out = {name: who.tolist() for name, who in fusion.left_out(house.state, np.arange(4)).items()}
+    assert out == {"pulse": [True] * 3 + [False], "skin": [False] * 4, "temperature": [False, True, False, False]}
+    house.trust["pulse"][:] = 0.04
+    house.run(1.0, CALM)
+    assert fusion.left_out(house.state, np.array([3]))["pulse"].tolist() == [True]
 
 
 def test_a_single_lost_channel_is_no_clap() -> None:

@@ -31,7 +31,7 @@ def exposed() -> dict[str, float]:
     text = exposition(service).decode()
     found = {s.name: s.value for f in text_string_to_metric_families(text) for s in f.samples}
     labels = {key for f in text_string_to_metric_families(text) for s in f.samples for key in s.labels}
-    assert labels <= {"quantile", "state", "kind"}  # none that names a seat or a listener
+    assert labels <= {"quantile", "state", "kind", "channel"}  # none that names a seat or a listener
     return found
 
 

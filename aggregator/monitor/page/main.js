@@ -73,6 +73,7 @@ function showSnapshot(decoded) {
   panels.put("about", `ripieno ${header.version} · epoch ${header.epoch} · plan ${plan.revision} · snapshot ${header.sequence}`);
   panels.showHouse(house, plan.x.length);
   panels.showStates(header.states);
+  panels.showLeftOut(header.left_out);
   panels.showSections(plan, header.sections);
   panels.showPerformers(header.performers);
   parts.show(header.part);

@@ -131,10 +131,19 @@ export function showQueues(queues) {
 export function showNotices(notices) {
   const list = $("notices");
   list.hidden = notices.length === 0;
-  if (list.dataset.said === notices.join("\n")) return;
-  list.dataset.said = notices.join("\n");
+  lines(list, notices);
+}
+
+export function showLeftOut(said) {
+  lines($("out"), said.length ? said : ["Every signal in use can be measured."]);
+}
+
+// Rewrite a list only when it says something new, so that a screen reader is not disturbed.
+function lines(list, said) {
+  if (list.dataset.said === said.join("\n")) return;
+  list.dataset.said = said.join("\n");
   list.replaceChildren(
-    ...notices.map((text) => {
+    ...said.map((text) => {
       const row = document.createElement("li");
       row.textContent = text;
       return row;
