@@ -11,11 +11,12 @@ from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
-from aggregator import checkpoint, saved
+from aggregator import saved
 from aggregator.checkpoint import CheckpointError
 from aggregator.command import common, files
 from aggregator.command.aggregation import engine_settings, open_aggregation
 from aggregator.command.errors import UserError
+from aggregator.command.going_on import first_tick, newest
 from aggregator.command.settings import Settings
 from aggregator.engine import Engine
 from aggregator.leadership import Leadership, Leased, Watching
@@ -60,6 +61,8 @@ def run(args: argparse.Namespace) -> int:
     """Aggregate until stopped; returns the exit code."""
     settings = common.settings_of(args, bus__url=args.bus, checkpoint__path=args.checkpoints)
     place = bus_place(settings)
+    if not settings.checkpoint.path and not args.watch:
+        raise UserError("an aggregator needs a checkpoint folder, --checkpoints FOLDER: only what is in one is trimmed")
     plan = files.seat_plan(settings)
     token, made = files.operator_token(settings)
     name = args.name or f"{socket.gethostname()}-{os.getpid()}"
@@ -90,9 +93,9 @@ async def _aggregate(settings: Settings, place: Place, plan: SeatPlan, token: st
         await store.close()
         raise
     folder = Path(settings.checkpoint.path) if settings.checkpoint.path else None
-    kept = _newest(folder)
+    kept = newest(folder, t0_ms)
     engine, merger = _engine(settings, plan, kept, t0_ms, hz)
-    first = engine.k + 1 if kept is not None else max(0, int((await bus.now_ms() - t0_ms) * hz / 1000))
+    first = first_tick(engine, await bus.now_ms())
     leadership: Leadership = Watching() if watch else Leased(store, name)
     service = ServiceSettings(
         None if folder is None or watch else folder / f"{name}.checkpoint", settings.checkpoint.every_s,
@@ -138,32 +141,15 @@ async def _origin(bus: RedisBus, store: RedisLeaseStore, settings: Settings) -> 
     return int(t0), float(hz)
 
 
-def _newest(folder: Path | None) -> Saved | None:
-    """The checkpoint with the latest tick; damaged ones are named and passed over."""
-    best: Saved | None = None
-    if folder is not None:
-        folder.mkdir(parents=True, exist_ok=True)
-        for path in folder.glob("*.checkpoint"):
-            try:
-                kept = saved.unpack(checkpoint.read(path))
-            except (CheckpointError, OSError) as error:
-                log.warning("%s: %s", path, error)
-                continue
-            if best is None or kept.k > best.k:
-                best = kept
-    return best
-
-
 def _engine(settings: Settings, plan: SeatPlan, kept: Saved | None, t0_ms: int, hz: float) -> tuple[Engine, Merger]:
-    """Fresh, or from a checkpoint of this same evening."""
+    """Fresh, or from a checkpoint of this same evening; one that cannot be used (another plan, another version) is said
+    and left aside: a house without it is better than none."""
     fresh = Engine(plan, engine_settings(settings), t0_ms=t0_ms, tick_hz=hz), Merger(plan, tick_hz=hz)
     if kept is None:
         return fresh
     try:
         engine, merger = saved.restore(kept, plan, engine_settings(settings), epoch=0)
     except CheckpointError as error:
-        raise UserError(f"{settings.checkpoint.path}: {error}") from error
-    if engine.t0_ms != t0_ms:
-        log.warning("the checkpoint is of another evening on this bus: beginning anew")
+        log.error("%s: beginning anew, with no baseline kept: %s", settings.checkpoint.path, error)
         return fresh
     return engine, merger
