@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -17,21 +17,39 @@ from relay.seat_plan import SeatPlan
 _PUBLISHED = "published/"
 
 
-def pack(engine: Engine, merger: Merger) -> bytes:
-    """Both, with their own checksums and one over all."""
+def pack(engine: Engine, merger: Merger, bus_id: str = "") -> bytes:
+    """Both, with their own checksums and one over all. ``bus_id``: the replication id under which the engine's
+    positions were read."""
     arrays: dict[str, NDArray[Any]] = {"engine": np.frombuffer(engine.checkpoint(), np.uint8)}
     arrays |= {_PUBLISHED + name: a for name, a in merger.arrays().items()}
-    return checkpoint.encode({"k": engine.k, "epoch": merger.epoch, "seats": engine.plan.seats}, arrays)
+    meta = {
+        "k": engine.k, "epoch": merger.epoch, "seats": engine.plan.seats, "t0_ms": engine.t0_ms, "bus": bus_id,
+        "versions": checkpoint.versions(),
+    }  # fmt: skip
+    return checkpoint.encode(meta, arrays)
 
 
 @dataclass(frozen=True, slots=True)
 class Saved:
-    """A checkpoint file taken apart: ``k`` its last tick, ``epoch`` that of who wrote it."""
+    """A checkpoint file taken apart: ``k`` its last tick, ``epoch`` that of who wrote it, ``t0_ms`` the evening's first
+    tick, ``bus`` the replication id that its positions belong to (empty: not known), ``versions`` of who wrote it."""
 
     k: int
     epoch: int
     image: bytes
     published: dict[str, NDArray[Any]]
+    t0_ms: int = 0
+    bus: str = ""
+    versions: dict[str, str] = field(default_factory=dict)
+
+    def other_versions(self) -> str:
+        """What is not as it was when this was written, in words; empty when equal bits may be expected (contract 1)."""
+        here = checkpoint.versions()
+        return ", ".join(
+            f"{name} {self.versions[name]} then, {here[name]} now"
+            for name in here
+            if self.versions.get(name, here[name]) != here[name]
+        )
 
 
 def unpack(raw: bytes) -> Saved:
@@ -39,8 +57,12 @@ def unpack(raw: bytes) -> Saved:
     opened = checkpoint.decode(raw)
     try:
         published = {n.removeprefix(_PUBLISHED): a for n, a in opened.arrays.items() if n.startswith(_PUBLISHED)}
-        return Saved(int(opened.meta["k"]), int(opened.meta["epoch"]), opened.arrays["engine"].tobytes(), published)
-    except (KeyError, TypeError, ValueError) as error:
+        meta, image = opened.meta, opened.arrays["engine"].tobytes()
+        return Saved(
+            int(meta["k"]), int(meta["epoch"]), image, published, int(meta.get("t0_ms", 0)), str(meta.get("bus", "")),
+            {str(name): str(v) for name, v in meta.get("versions", {}).items()},
+        )  # fmt: skip
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise CheckpointError(f"checkpoint is of another kind ({error}); start with --fresh") from error
 
 

@@ -18,6 +18,7 @@ from typing import Protocol
 
 from aggregator import checkpoint, saved
 from aggregator.engine import Engine
+from aggregator.failover import REREAD_MS, Failovers, Unseen, again_from
 from aggregator.leadership import Alone, Leadership
 from aggregator.merger import Merger
 from aggregator.snapshot import PartSnapshot, Snapshot
@@ -74,6 +75,7 @@ class ServiceCounters:
     checkpoints: int = 0
     checkpoint_failures: int = 0
     sink_failures: int = 0
+    rewinds: int = 0
 
 
 class Service:
@@ -89,8 +91,10 @@ class Service:
         *,
         first_tick: int = 0,
         leadership: Leadership | None = None,
+        bus_id: str = "",
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        """``bus_id``: the replication id under which the engine's positions were read, where it was restored."""
         self.bus, self.engine, self.merger, self.sinks = bus, engine, merger, tuple(sinks)
         self.watchers: tuple[Sink, ...] = ()  # sinks that a spare feeds too: its own page
         self.settings = settings or ServiceSettings()
@@ -105,6 +109,7 @@ class Service:
         self.on_entries: list[Callable[[Sequence[Entry]], None]] = []
         self._clock, self._k = clock, first_tick
         self._position: dict[int, Stamp] = dict.fromkeys(range(bus.shards + 1), FIRST) | engine.positions()
+        self._failovers, self._unseen = Failovers(bus, bus_id), Unseen()
         self._stopping = asyncio.Event()
         self._due_checkpoint_s = clock() + self.settings.checkpoint_every_s
         self._due_prior_s = clock() + PRIOR_EVERY_S
@@ -117,7 +122,7 @@ class Service:
 
     async def run(self) -> None:
         """Tick until :meth:`stop`; then one last checkpoint."""
-        beside = [asyncio.create_task(work) for work in (self._watch(), self.leadership.run())]
+        beside = [asyncio.create_task(work) for work in (self._watch(), self.leadership.run(), self._failovers.watch())]
         try:
             while not self._stopping.is_set():
                 _raise_faults(beside)
@@ -186,6 +191,7 @@ class Service:
         if now < cut:
             await self._pause((cut - now) / 1000)
             return
+        self._read_again(now)
         await self._read_on()
         begun = self._clock()
         part = self.engine.tick(self._k)
@@ -216,10 +222,24 @@ class Service:
                 self._position[entry.stream] = entry.stamp
             self.engine.ingest(entries)
             self.counters.entries += len(entries)
-            for listen in self.on_entries:
-                listen(entries)
+            if self.on_entries and (fresh := self._unseen.of(entries)):
+                for listen in self.on_entries:
+                    listen(fresh)
             if len(entries) < READ_LIMIT:
                 return
+
+    def _read_again(self, now_ms: int) -> None:
+        """Between ticks, after a failover: go back 10 s in every stream. What is not trimmed is read again, the engine
+        uses it once; an embedded bus never fails over."""
+        if not self._failovers.happened():
+            return
+        used = self.engine.positions()
+        for stream in self._position:
+            to = again_from(used.get(stream, FIRST), now_ms)
+            self.engine.rewind(stream, to)
+            self._position[stream] = to
+        self.counters.rewinds += 1
+        log.warning("bus failed over: reading again from %d s before", REREAD_MS // 1000)
 
     def _send(self, snapshot: Snapshot, late_ms: float) -> None:
         if late_ms > LATE_LIMIT_MS:
@@ -281,7 +301,7 @@ class Service:
         if final and self._writing is not None:
             await asyncio.wait([self._writing])
         positions, erasures = self.engine.positions(), self._erasures()
-        image = saved.pack(self.engine, self.merger)
+        image = saved.pack(self.engine, self.merger, self._failovers.known)
         try:
             await asyncio.to_thread(checkpoint.write, path, image)
             self.counters.checkpoints += 1

@@ -102,8 +102,9 @@ async def _aggregate(settings: Settings, place: Place, plan: SeatPlan, token: st
         trim_without_checkpoint=False,
     )  # fmt: skip
     inner = await open_aggregation(
-        settings, plan, bus, engine, merger, leadership, service=service, first_tick=first, operator_token=token
-    )
+        settings, plan, bus, engine, merger, leadership, service=service, first_tick=first, operator_token=token,
+        bus_id=kept.bus if kept is not None else "",
+    )  # fmt: skip
     common.say(f"ripieno: {name}: bus {settings.bus.url}, page {inner.page_url}")
     try:
         await asyncio.shield(inner.running)
@@ -152,4 +153,5 @@ def _engine(settings: Settings, plan: SeatPlan, kept: Saved | None, t0_ms: int, 
     except CheckpointError as error:
         log.error("%s: beginning anew, with no baseline kept: %s", settings.checkpoint.path, error)
         return fresh
+    common.warn_of_versions(kept)
     return engine, merger

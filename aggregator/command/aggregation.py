@@ -12,6 +12,7 @@ from importlib.metadata import PackageNotFoundError, version
 
 from aiohttp import web
 
+from aggregator.command import files
 from aggregator.command.errors import UserError
 from aggregator.command.settings import Settings
 from aggregator.engine import MAX_PENDING_BYTES, Engine, EngineSettings
@@ -105,12 +106,12 @@ class Aggregation:
 
 async def open_aggregation(
     settings: Settings, plan: SeatPlan, bus: Bus, engine: Engine, merger: Merger, leadership: Leadership, *,
-    service: ServiceSettings, first_tick: int, operator_token: str, feed_token: str = "",
+    service: ServiceSettings, first_tick: int, operator_token: str, feed_token: str = "", bus_id: str = "",
     notices: tuple[str, ...] = (), more_queues: Queues = tuple,
 ) -> Aggregation:  # fmt: skip
     """Start outputs, page and service. Raises UserError for what the user can put right."""
+    feed = _feed(settings, plan, feed_token)
     osc = osc_sender(settings, plan)
-    feed = Feed(plan, FeedSettings(token=feed_token))
     made: list[Aggregation] = []
     monitor = Monitor(
         plan, title=settings.evening.id, operator_token=operator_token,
@@ -119,7 +120,7 @@ async def open_aggregation(
     )  # fmt: skip
     page = _Page(monitor, feed, made)
     runner = Service(
-        bus, engine, merger, (_Osc(osc), page), service, first_tick=first_tick, leadership=leadership
+        bus, engine, merger, (_Osc(osc), page), service, first_tick=first_tick, leadership=leadership, bus_id=bus_id
     )  # fmt: skip
     runner.watchers = (page,)
     try:
@@ -134,6 +135,14 @@ async def open_aggregation(
     return made[0]
 
 
+def _feed(settings: Settings, plan: SeatPlan, token: str) -> Feed:
+    """The websocket feed; off without a token. Raises UserError."""
+    made = FeedSettings(token=token or files.first_line(settings.outputs.feed_token_file, "feed token") or "")
+    if problems := made.problems():
+        raise UserError("\n".join(f"outputs.feed_token_file: {p}" for p in problems))
+    return Feed(plan, made)
+
+
 def engine_settings(settings: Settings) -> EngineSettings:
     """The engine's part of evening.toml."""
     e = settings.engine
@@ -143,7 +152,10 @@ def engine_settings(settings: Settings) -> EngineSettings:
 def osc_sender(settings: Settings, plan: SeatPlan) -> OscSender:
     """The Open Sound Control output of evening.toml. Raises UserError."""
     o = settings.outputs
-    layout = OscSettings(prefix=o.osc_prefix, max_datagram_bytes=o.osc_max_datagram_bytes, per_seat=o.osc_seat_messages)
+    layout = OscSettings(
+        prefix=o.osc_prefix, max_datagram_bytes=o.osc_max_datagram_bytes, per_seat=o.osc_seat_messages,
+        seat_confidence=o.osc_seat_confidence,
+    )  # fmt: skip
     if problems := layout.problems():
         raise UserError("\n".join(f"outputs: {p}" for p in problems))
     try:

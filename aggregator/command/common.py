@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import logging
 import signal
 import sys
 from collections.abc import Coroutine, Iterator
@@ -12,6 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from aggregator.command.settings import Settings, load
+from aggregator.saved import Saved
+
+log = logging.getLogger(__name__)
 
 
 def settings_options(p: argparse.ArgumentParser) -> None:
@@ -76,6 +80,12 @@ def _signals(task: asyncio.Task[int]) -> Iterator[None]:
     finally:
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.remove_signal_handler(number)
+
+
+def warn_of_versions(kept: Saved) -> None:
+    """Say where a checkpoint was written by another Python, numpy or kind of processor than goes on from it."""
+    if other := kept.other_versions():
+        log.warning("the checkpoint comes from other surroundings (%s): results agree to 1e-6, not to the bit", other)
 
 
 def say(text: str) -> None:

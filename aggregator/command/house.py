@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from aggregator import saved
+from aggregator.command import common
 from aggregator.command.aggregation import Aggregation, engine_settings, open_aggregation
 from aggregator.command.errors import port_taken
 from aggregator.command.settings import Settings
@@ -105,6 +106,7 @@ def _engine(settings: Settings, around: Surroundings) -> tuple[Engine, Merger, i
         return engine, Merger(around.plan, tick_hz=hz, epoch=epoch), 0, clock
     kept = around.saved
     engine, merger = saved.restore(kept, around.plan, engine_settings(settings), epoch=kept.epoch + 1)
+    common.warn_of_versions(kept)
     clock = _no_earlier(clock, engine.cut_ms(engine.k + 1) / 1000)
     return engine, merger, max(engine.k + 1, int((clock() * 1000 - engine.t0_ms) * engine.tick_hz / 1000)), clock
 
