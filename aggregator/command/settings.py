@@ -98,7 +98,9 @@ class OutputsSection:
     osc: tuple[str, ...] = _setting((), "Open Sound Control targets, HOST:PORT")
     osc_prefix: str = _setting("", "put before every address, e.g. /hall")
     osc_max_datagram_bytes: int = _setting(1472, "largest datagram", "576..65000", lambda v: 576 <= v <= 65000)
+    osc_seat_confidence: bool = _setting(False, "also send each seat's confidence, /seats/confidence")
     osc_seat_messages: bool = _setting(False, "also send /seat/NNNN/… one by one (many datagrams)")
+    feed_token_file: str = _setting("", "file with the token that readers of the websocket feed show; empty: no feed")
     interface: str = _setting("", "local address that outputs leave by; empty: the system chooses")
 
 

@@ -83,7 +83,7 @@ class Feed:
 
     def _refusal(self, request: web.Request, form: str) -> web.Response | None:
         if not self.settings.token:
-            return web.Response(status=404, text="The feed is off: set a token for it in the settings.\n")
+            return web.Response(status=404, text="The feed is off: outputs.feed_token_file names a token.\n")
         shown = request.query.get("token", "") or request.headers.get("Authorization", "").removeprefix("Bearer ")
         if not hmac.compare_digest(shown.encode(errors="replace"), self.settings.token.encode()):
             return web.Response(status=401, text="Wrong or missing token.\n")
