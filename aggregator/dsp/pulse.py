@@ -16,6 +16,8 @@ that motion of the same rate covers.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from aggregator.dsp.columns import Bools, Floats, Floats32, Ints, Rows
@@ -23,7 +25,18 @@ from aggregator.dsp.filters import butterworth, sos_run
 from aggregator.dsp.grid import PULSE_HZ, Events, GridBlock
 from aggregator.dsp.pulse_beats import find_beats
 from aggregator.dsp.pulse_rate import each_second, find_scale
-from aggregator.dsp.pulse_state import CUT_OFF_STAYS, FLAT, GOOD_INDEX, RATE, REGULAR, WAVE, PulseState, Slab
+from aggregator.dsp.pulse_state import (
+    CUT_OFF_STAYS,
+    FLAT,
+    GOOD_INDEX,
+    LONG,
+    RATE,
+    REGULAR,
+    WAVE,
+    Marks,
+    PulseState,
+    Slab,
+)
 
 __all__ = ["PulseState", "update"]
 
@@ -44,6 +57,10 @@ CUT_OFF_HEIGHT = 0.2  # of the scale: a plateau around the middle is no rail
 # The offset is 0.02 x the mean of the squared crest signal (Elgendi 2013), which is about 0.8 scale^2 for a pulse.
 OFFSET = 0.02 * 0.8
 BEAT_WINDOW, PEAK_WINDOW = 43, 7
+# Where in the last 43 samples, oldest first, a sample leaves and enters the short window in the middle.
+OUT = (BEAT_WINDOW - PEAK_WINDOW) // 2
+IN = OUT + PEAK_WINDOW
+ONE = np.int8(1)
 
 
 def update(state: PulseState, block: GridBlock) -> Events:
@@ -75,7 +92,7 @@ def _begin(state: PulseState, rows: Rows, fresh: Bools, first: Floats) -> None:
     state.origin[r] = state.previous[r] = first[fresh]
     state.band[r], state.wave[r], state.slow[r], state.levels[r] = 0.0, 0.0, 0.0, np.inf
     state.scale[r], state.missing[r], state.flat[r], state.slow_filled[r] = 0.0, 0, 0, 0
-    state.inside[r], state.match[r], state.trust[r], state.good[r] = False, 0.0, 0.0, False
+    state.wide[r], state.lead[r], state.match[r], state.trust[r], state.good[r] = 0, 0.0, 0.0, 0.0, False
     for trust in (state.rate_confidence, state.interval_confidence, state.spectral_confidence):
         trust[r] = 0.0
     for unknown in (state.rate_bpm, state.interval_rate_bpm, state.spectral_rate_bpm, state.last_beat_index):
@@ -87,24 +104,23 @@ def _begin(state: PulseState, rows: Rows, fresh: Bools, first: Floats) -> None:
 
 
 def _slab(state: PulseState, rows: Rows, index: Ints, count: Ints, x: Floats, valid: Bools) -> Events:
-    """At most SLAB steps: the filters run in time, everything after them along each listener's own samples."""
-    m = len(rows)
+    """At most SLAB steps. What runs in time is laid out (t, m): one call a step serves all listeners at once."""
     centred, gap = _level(state, rows, index, count, x, valid)
-    memory = np.ascontiguousarray(state.band.take(rows, axis=0).transpose(1, 2, 0))
-    raw = np.ascontiguousarray(sos_run(BAND, memory, centred, count).T, dtype=np.float32)
-    state.band[rows] = memory.transpose(2, 0, 1)
     slab = Slab(rows, count, index, x, gap, (-1 - index) % PULSE_HZ)
     slab.due = np.flatnonzero(slab.second < count)
-    slab.waves = np.empty((m, WAVE + len(x)), np.float32)
+    slab.waves = np.empty((len(rows), WAVE + len(x)), np.float32)
     slab.waves[:, :WAVE] = state.wave.take(rows, axis=0)
-    scale = _limit(state, slab, raw)
-    _contact(state, slab, scale)
-    parts = find_beats(state, slab, _blocks(slab, scale), each_second)
+    wave, scale = _limit(state, slab, _band(state, slab, centred))
+    runs = np.empty((len(x) + 1, 2, len(rows)), np.int8)
+    _unchanged(state, slab, scale, runs[:, 0])
+    _blocks(state, slab, scale, runs[:, 1])
+    _run_lengths(runs)
+    contact = _contact(state, slab, wave, scale, runs[:, 0])
+    parts = find_beats(state, slab, runs[:, 1], each_second)
     state.wave[rows] = _tails(slab.waves, count, WAVE)
-    last = slab.ends
-    state.previous[rows] = x[count - 1, np.arange(m)]
-    state.index[rows] = index + count - 1
-    contact = (slab.flat[last] < FLAT) & (slab.cut[last] >= CUT_OFF_STAYS)
+    state.wide[rows] = np.minimum(slab.end(runs[1:, 1]), LONG)
+    state.previous[rows] = slab.end(x)
+    state.index[rows] = index + (count - 1)
     state.contact[rows] = contact
     state.quality[rows] = state.trust[rows] * contact
     return Events.join(parts)
@@ -143,104 +159,155 @@ def _bounded(x: Floats) -> Floats:
     return np.maximum(x, -LARGEST, out=x)
 
 
-def _limit(state: PulseState, slab: Slab, raw: Floats32) -> Floats32:
-    """Limit the filtered signal to 4 scales, into ``slab.waves``; returns the scale, (m, 1) or (m, t).
+def _band(state: PulseState, slab: Slab, x: Floats) -> Floats:
+    """Band-passed signal, turned upright as far as the polarity is known, (t, m)."""
+    memory = np.empty((*state.band.shape[1:], len(slab.rows)))
+    for place in np.ndindex(*state.band.shape[1:]):
+        memory[place] = state.band[:, *place][slab.rows]
+    y = sos_run(BAND, memory, x, None if slab.even else slab.count)
+    for place in np.ndindex(*state.band.shape[1:]):
+        state.band[:, *place][slab.rows] = memory[place]
+    down = state.polarity[slab.rows] < 0
+    if down.any():
+        y *= np.where(down, -1.0, 1.0)
+    return y
+
+
+def _limit(state: PulseState, slab: Slab, y: Floats) -> tuple[Floats, Floats]:
+    """The signal limited to 4 scales, (t, m), also into ``slab.waves``; and the scale, (m,) or (t, m).
 
     A second that ends in this slab renews scale and polarity for the samples after it.
     """
-    before = state.scale[slab.rows][:, None]
-    new = slab.waves[:, WAVE:]
-    new[...] = _limited(raw, before)
-    slab.sign = slab.sign_after = _signs(state, slab.rows)
-    due = slab.due
-    if len(due) == 0:
-        return before
+    scale = state.scale[slab.rows].astype(np.float64)  # mixed precision would be cast piece by piece in every call
+    wave = _limited(y, scale)
+    slab.waves[:, WAVE:] = wave.T
+    if len(slab.due) == 0:
+        return wave, scale
     find_scale(state, slab)
-    slab.sign_after = _signs(state, slab.rows)
-    after = state.scale[slab.rows[due]][:, None]
-    later = np.arange(raw.shape[1]) > slab.second[due][:, None]
-    new[due] = np.where(later, _limited(raw[due], after), new[due])
-    scale = np.repeat(before, raw.shape[1], axis=1)
-    scale[due] = np.where(later, after, scale[due])
-    return scale
+    part = slab.due[slab.second[slab.due] + 1 < slab.count[slab.due]]
+    if len(part) == 0:
+        return wave, scale
+    later = np.arange(len(y))[:, None] > slab.second[part]
+    after = state.scale[slab.rows[part]].astype(np.float64)
+    wave[:, part] = np.where(later, _limited(y[:, part], after), wave[:, part])
+    slab.waves[part, WAVE:] = wave[:, part].T
+    scales = np.repeat(scale[None], len(y), axis=0)
+    scales[:, part] = np.where(later, after, scale[part])
+    return wave, scales
 
 
-def _signs(state: PulseState, rows: Rows) -> Floats32:
-    return np.where(state.polarity[rows] < 0, np.float32(-1), np.float32(1))
-
-
-def _limited(y: Floats32, scale: Floats32) -> Floats32:
-    bound = np.where(scale > 0, scale * np.float32(WAVE_LIMIT), np.float32(np.inf))
+def _limited(y: Floats, scale: Floats) -> Floats:
+    bound = np.where(scale > 0.0, scale * WAVE_LIMIT, np.inf)
     out = np.minimum(y, bound)
     return np.maximum(out, -bound, out=out)
 
 
-def _contact(state: PulseState, slab: Slab, scale: Floats32) -> None:
-    """Samples in a row without a change, and samples since a crest or foot was cut off, at each step."""
-    rows, x = slab.rows, slab.x
-    t = len(x)
+def _unchanged(state: PulseState, slab: Slab, scale: Floats, runs: Marks) -> None:
+    """Samples in a row without a change before the first step; then at each step whether there is none."""
+    x, runs[0] = slab.x, state.flat[slab.rows]
     change = np.empty_like(x)
-    np.subtract(x[0], state.previous[rows], out=change[0])
+    np.subtract(x[0], state.previous[slab.rows], out=change[0])
     np.subtract(x[1:], x[:-1], out=change[1:])
-    changed = FLAT_SHARE * scale < np.abs(change, out=change).T
-    steps = np.arange(t)
-    slab.flat = steps - _latest(changed, -1 - state.flat[rows])
-    slab.ends = (np.arange(len(rows)), slab.count - 1)
-    state.flat[rows] = slab.flat[slab.ends]
-    cut = slab.flat == CUT_OFF
-    since = -1 - state.clipped[rows]
+    np.less_equal(np.abs(change, out=change), FLAT_SHARE * scale, out=runs[1:].view(np.bool_))
+
+
+def _run_lengths(runs: Marks) -> None:
+    """From a run's length before the first step and whether it goes on at each step, its length at each step."""
+    longer = np.empty_like(runs[0])
+    steps = list(runs)
+    for before, here in pairwise(steps):
+        np.add(before, ONE, out=longer)
+        np.multiply(here, longer, out=here)
+
+
+def _contact(state: PulseState, slab: Slab, wave: Floats, scale: Floats, flat: Marks) -> Bools:
+    """Whether a finger seems to be on, (m,), after the last step; and into ``slab.touch`` at the seconds' ends."""
+    rows, flat = slab.rows, flat[1:]
+    cut_at = -1 - state.clipped[rows]  # step at which a crest or foot was last cut off
+    cut_before = cut_at[slab.due]
+    cut = flat == CUT_OFF
     if cut.any():
-        cut &= np.abs(slab.waves[:, WAVE:]) > CUT_OFF_HEIGHT * scale
-        slab.cut = steps - _latest(cut, since)
-    else:
-        slab.cut = steps - since[:, None]
-    state.clipped[rows] = slab.cut[slab.ends]
+        k, i = np.nonzero(cut)
+        high = (k < slab.count[i]) & (np.abs(wave[k, i]) > CUT_OFF_HEIGHT * np.broadcast_to(scale, wave.shape)[k, i])
+        k, i = k[high], i[high]
+        early = k <= slab.second[i]
+        at_second = cut_at.copy()
+        at_second[i[early]] = k[early]  # the last of a listener's steps stays: they come in rising order
+        cut_before = at_second[slab.due]
+        cut_at[i] = k
+    second = slab.second[slab.due]
+    slab.touch = (flat[second, slab.due] < FLAT) & (second - cut_before >= CUT_OFF_STAYS)
+    end = slab.end(flat)
+    state.flat[rows] = np.minimum(end, LONG)
+    since = (slab.count - 1) - cut_at
+    state.clipped[rows] = since
+    return np.asarray((end < FLAT) & (since >= CUT_OFF_STAYS))
 
 
-def _latest(mark: Bools, before: Ints) -> Ints:
-    """Step of the latest mark at or before each step, (m, t); ``before`` (m,) where there is none yet."""
-    latest: Ints = np.where(mark, np.arange(mark.shape[1]), before[:, None])
-    return np.maximum.accumulate(latest, axis=1, out=latest)
+def _blocks(state: PulseState, slab: Slab, scale: Floats, runs: Marks) -> None:
+    """Width of an open block of interest before the first step; then at each step whether one is open."""
+    rows, due = slab.rows, slab.due
+    lead = np.empty((len(slab.x), len(rows)), np.float32)
+    for a in range(0, len(rows), PIECE):
+        lead[:, a : a + PIECE] = _growth(slab.waves[a : a + PIECE]).T
+    if len(slab.turned):
+        later = np.arange(len(lead))[:, None] > slab.second[slab.turned]
+        lead[:, slab.turned] = np.where(later, _growth(-slab.waves[slab.turned]).T, lead[:, slab.turned])
+    anew = _leads(slab)
+    second = slab.second[due]
+    within = second + 1 < slab.count[due]
+    _sum_up(lead, state.lead[rows], second[within] + 1, due[within], anew[within])
+    runs[0] = state.wide[rows]
+    np.greater(lead, (OFFSET * BEAT_WINDOW) * (scale * scale), out=runs[1:].view(np.bool_))
+    state.lead[rows] = slab.end(lead)
+    state.lead[rows[due[~within]]] = anew[~within]
 
 
-def _blocks(slab: Slab, scale: Floats32) -> Bools:
-    """Where a block of interest is, (m, t); whoever's polarity turns in this slab is asked under both."""
-    m = len(slab.rows)
-    inside = np.empty((m, len(slab.x)), np.bool_)
-    for a in range(0, m, PIECE):
-        p = slice(a, a + PIECE)
-        inside[p] = _inside(slab.waves[p], slab.sign[p], scale[p])
-    turned = np.flatnonzero(slab.sign != slab.sign_after)
-    if len(turned):
-        other = _inside(slab.waves[turned], slab.sign_after[turned], scale[turned])
-        later = np.arange(inside.shape[1]) > slab.second[turned][:, None]
-        inside[turned] = np.where(later, other, inside[turned])
-    return inside
+def _sum_up(lead: Floats32, before: Floats32, k: Ints, i: Rows, anew: Floats32) -> None:
+    """Running sum over the steps, in place, from ``before`` on; at steps ``k`` of listeners ``i`` from ``anew`` on."""
+    if len(k) == 0:
+        for growth in lead:
+            before = np.add(growth, before, out=growth)
+        return
+    keep = np.ones_like(lead)
+    keep[k, i] = 0.0
+    lead[k, i] += anew
+    for growth, kept in zip(lead, keep, strict=True):
+        kept *= before
+        before = np.add(growth, kept, out=growth)
 
 
-def _inside(waves: Floats32, sign: Floats32, scale: Floats32) -> Bools:
-    """Whether the short moving average of the squared crest signal exceeds the long one plus an offset, (m, t).
+def _growth(waves: Floats32) -> Floats32:
+    """By how much the short moving sum of the squared crest signal, weighted, gains on the long one a step, (m, t).
 
-    Sums over 43 and 7 samples as sums of 32 + 8 + 2 + 1 and 4 + 2 + 1, each from halves: the same order for every
-    sample. All rows are one line in memory; sums that run over a row's end are never read.
+    All rows are one line in memory; what runs over a row's end is never read.
     """
-    m, t = len(waves), waves.shape[1] - WAVE
-    width = BEAT_WINDOW - 1 + t
-    q = (waves[:, WAVE + 1 - BEAT_WINDOW :] * sign[:, None]).reshape(-1)
+    q = np.maximum(waves[:, WAVE - BEAT_WINDOW :], np.float32(0))
+    m, width = q.shape
+    line = q.reshape(-1)
+    np.multiply(line, line, out=line)
+    n = len(line) - BEAT_WINDOW
+    growth = np.empty_like(line)
+    inner = np.subtract(line[IN : IN + n], line[OUT : OUT + n], out=growth[:n])
+    inner *= np.float32(BEAT_WINDOW / PEAK_WINDOW)
+    inner += line[:n]
+    inner -= line[BEAT_WINDOW:]
+    return growth.reshape(m, width)[:, : width - BEAT_WINDOW]
+
+
+def _leads(slab: Slab) -> Floats32:
+    """The two moving sums' difference taken anew at the end of each listener's second, (e,).
+
+    Once a second, so that rounding does not pile up and what a burst of motion left goes; tied to the listener's own
+    second, so that it does not depend on the slabs.
+    """
+    i = slab.due
+    q = slab.windows(i * slab.waves.shape[1] + slab.second[i] + (WAVE + 1 - BEAT_WINDOW), BEAT_WINDOW)
+    if len(slab.turned):
+        q[np.searchsorted(i, slab.turned)] *= np.float32(-1)
     np.maximum(q, np.float32(0), out=q)
     np.multiply(q, q, out=q)
-    s2 = q[:-1] + q[1:]
-    s4 = s2[:-2] + s2[2:]
-    s8 = s4[:-4] + s4[4:]
-    s16 = s8[:-8] + s8[8:]
-    n = len(q) - BEAT_WINDOW + 1
-    long, short = np.empty_like(q), np.empty_like(q)
-    np.add(s16[:n], s16[16 : 16 + n], out=long[:n])
-    long[:n] += s8[32 : 32 + n]
-    long[:n] += s2[40 : 40 + n]
-    long[:n] += q[42:]
-    np.add(s4[18 : 18 + n], s2[22 : 22 + n], out=short[:n])
-    short[:n] += q[24 : 24 + n]
+    short = np.add.reduce(q[:, OUT : OUT + PEAK_WINDOW], axis=1)
     short *= np.float32(BEAT_WINDOW / PEAK_WINDOW)
-    bound = long.reshape(m, width)[:, :t] + np.float32(OFFSET * BEAT_WINDOW) * (scale * scale)
-    return np.asarray(short.reshape(m, width)[:, :t] > bound)
+    short -= np.add.reduce(q, axis=1)
+    return np.asarray(short)

@@ -25,6 +25,7 @@ from aggregator.dsp.pulse_state import (
     TEMPLATE,
     WAVE,
     WIDEST,
+    Marks,
     PulseState,
     Slab,
 )
@@ -54,45 +55,40 @@ VARIABILITY_S = 120.0  # RMSSD wants 2 min at the least to be trusted (Shaffer &
 Seconds = Callable[[PulseState, Slab, Floats], None]
 
 
-def find_beats(state: PulseState, slab: Slab, inside: Bools, each_second: Seconds) -> list[Events]:
-    """Beats of a slab in each listener's own order; their second's work falls between the beats around it."""
-    i, k, wide = _closings(state, slab, inside)
+def find_beats(state: PulseState, slab: Slab, width: Marks, each_second: Seconds) -> list[Events]:
+    """Beats of a slab in each listener's own order; their second's work falls between the beats around it.
+
+    ``width`` (t + 1, m): samples for which a block has been open, before the first step and at each.
+    """
+    i, k, wide = _closings(slab, width)
     late = k > slab.second[i]
-    due = slab.rows[slab.due]
-    if slab.sign is not slab.sign_after and (slab.sign != slab.sign_after).any():
+    if len(slab.turned):
         # Somebody's polarity turns at their second's end: what they are compared with changes between their beats.
         parts, _ = _rounds(state, slab, i[~late], k[~late], wide[~late], None)
-        each_second(state, slab, state.summary[due])
+        slab.waves[slab.turned] *= np.float32(-1)
+        each_second(state, slab, state.summary[slab.rows[slab.due]])
         return parts + _rounds(state, slab, i[late], k[late], wide[late], None)[0]
-    parts, summary = _rounds(state, slab, i, k, wide, late if len(due) else None)
-    if len(due):
+    parts, summary = _rounds(state, slab, i, k, wide, late if len(slab.due) else None)
+    if len(slab.due):
         each_second(state, slab, summary)
     return parts
 
 
-def _closings(state: PulseState, slab: Slab, inside: Bools) -> tuple[Rows, Ints, Ints]:
+def _closings(slab: Slab, width: Marks) -> tuple[Rows, Ints, Marks]:
     """Where wide enough blocks of interest close: listener, step, width in samples; sorted by listener and step."""
-    rows, t = slab.rows, inside.shape[1]
-    history = np.empty((len(rows), t + 1), np.bool_)
-    history[:, 0] = state.inside[rows]
-    history[:, 1:] = inside
-    i, k = np.divmod(np.flatnonzero(history[:, 1:] != history[:, :-1]), t)
-    seen = k < slab.count[i]
-    i, k = i[seen], k[seen]
-    opens = history[i, k + 1]
-    at = slab.index[i] + k
-    opened = state.opened[rows[i]]
-    follows = np.flatnonzero(i[1:] == i[:-1]) + 1
-    opened[follows] = at[follows - 1]
-    state.opened[rows[i[opens]]] = at[opens]
-    state.inside[rows] = history[np.arange(len(rows)), slab.count]
-    wide = at - opened
-    closes = ~opens & (wide >= NARROWEST)
-    return i[closes], k[closes], wide[closes]
+    t, m = len(width) - 1, width.shape[1]
+    k, i = np.divmod(np.flatnonzero(width[:-1] > width[1:]), m)
+    wide = width[k, i]
+    seen = wide >= NARROWEST
+    if not slab.even:
+        seen &= k < slab.count[i]
+    place = np.sort(i[seen] * t + k[seen])
+    i, k = np.divmod(place, t)
+    return i, k, width[k, i]
 
 
 def _rounds(
-    state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Ints, late: Bools | None
+    state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Marks, late: Bools | None
 ) -> tuple[list[Events], Floats]:
     """Each listener's first closing, then everybody's second, and so on: a row occurs once in a round.
 
@@ -117,7 +113,7 @@ def _rounds(
     return parts, summary
 
 
-def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Ints) -> Events:
+def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Marks) -> Events:
     """Judge one closing block a listener."""
     rows = slab.rows[i]
     place, crest, around = _crest(slab, i, k, wide)
@@ -153,21 +149,18 @@ def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Ints) -> Event
     return Events(rows, at, interval)
 
 
-def _crest(slab: Slab, i: Rows, k: Ints, wide: Ints) -> tuple[Ints, Floats, Floats32]:
-    """Highest sample of each block: its place in ``waves``, parabolic offset, and the wave around it, upright.
+def _crest(slab: Slab, i: Rows, k: Ints, wide: Marks) -> tuple[Ints, Floats, Floats32]:
+    """Highest sample of each block: its place in ``waves``, parabolic offset, and the wave around it.
 
     The wave around it runs from FOOT samples before the crest to the template's end.
     """
     width = slab.waves.shape[1]
-    sign = slab.signs(i, k)[:, None]
     start = i * width + k + (WAVE - LOOK_AHEAD - WIDEST)
     block = slab.windows(start, WIDEST)
-    block *= sign
     block[wide[:, None] < _TO_END] = -np.inf
     # Of equal samples the first: motion is limited to a plateau, and seen from its edge it resembles no beat.
     top = start + np.argmax(block, axis=1)
     around = slab.windows(top - FOOT, FOOT + TEMPLATE - TEMPLATE_LEAD)
-    around *= sign
     y0, y1, y2 = (around[:, FOOT + d].astype(np.float64) for d in (-1, 0, 1))
     bend = np.minimum(y0 - 2.0 * y1 + y2, -1e-300)
     offset = np.minimum(np.maximum(0.5 * (y0 - y2) / bend, -0.5), 0.5)

@@ -9,8 +9,6 @@ from aggregator.dsp.grid import PULSE_HZ
 from aggregator.dsp.pulse_beats import VARIABILITY_S
 from aggregator.dsp.pulse_state import (
     CLEAN_S,
-    CUT_OFF_STAYS,
-    FLAT,
     GOOD_INDEX,
     RATE,
     REGULAR,
@@ -72,12 +70,17 @@ def find_scale(state: PulseState, slab: Slab) -> None:
     state.scale[rows] = scale
     slow /= scale[:, None] + np.float32(1e-30)
     cube = np.add.reduce(slow * slow * slow, axis=1) * np.float32(1.0 / SLOW_HZ)
-    _find_polarity(state, rows, cube, (level <= MOVING * scale) & (scale > 0))
+    turned = _find_polarity(state, rows, cube, (level <= MOVING * scale) & (scale > 0))
+    if turned.any():
+        slab.turned = slab.due[turned]
+        state.slow[rows[turned]] *= np.float32(-1)
 
 
-def _find_polarity(state: PulseState, rows: Rows, cube: Floats32, rest: Bools) -> None:
+def _find_polarity(state: PulseState, rows: Rows, cube: Floats32, rest: Bools) -> Bools:
+    """``cube`` of the signal as it was turned so far. Returns whose polarity turns."""
     before, skew, seconds = state.polarity[rows], state.skew[rows], state.skew_s[rows]
     known = before != 0
+    cube = np.where(before < 0, -cube, cube)
     counts = rest & (~known | (state.trust[rows] >= SKEW_TRUST))
     seconds = np.minimum(seconds + counts, SKEW_MEMORY_S)
     skew = np.where(counts, skew + (cube - skew) / seconds.astype(np.float32), skew)
@@ -85,7 +88,9 @@ def _find_polarity(state: PulseState, rows: Rows, cube: Floats32, rest: Bools) -
     decided = (np.abs(skew) > np.where(known, SKEW_TURNS, SKEW_KNOWN)) & (seconds >= SKEW_FROM_S)
     found = np.where(decided, np.where(skew > 0, 1, -1), before)
     forced = state.forced_polarity[rows]
-    state.polarity[rows] = np.where(forced != 0, forced, found)
+    after = np.where(forced != 0, forced, found)
+    state.polarity[rows] = after
+    return np.asarray((before < 0) != (after < 0))
 
 
 def each_second(state: PulseState, slab: Slab, summary: Floats) -> None:
@@ -95,15 +100,14 @@ def each_second(state: PulseState, slab: Slab, summary: Floats) -> None:
     """
     i = slab.due
     rows, k = slab.rows[i], slab.second[i]
-    if slab.sign is not slab.sign_after:
-        turned = rows[slab.sign[i] != slab.sign_after[i]]
+    if len(slab.turned):
+        turned = slab.rows[slab.turned]
         state.template[turned], state.good[turned], state.height[turned] = 0.0, False, np.nan
-    contact = (slab.flat[i, k] < FLAT) & (slab.cut[i, k] >= CUT_OFF_STAYS)
     spectral, sure = _spectral(state, rows)
     silent = (slab.index[i] + k - summary[:, GOOD_INDEX]) * (1.0 / PULSE_HZ)
     fresh = np.minimum(np.maximum((FADED_S - silent) * (1.0 / FADE_S), 0.0), 1.0)
     trust = np.where(fresh > 0.0, fresh * summary[:, REGULAR], 0.0)
-    _fuse(state, rows, summary[:, RATE], trust, spectral, sure, contact)
+    _fuse(state, rows, summary[:, RATE], trust, spectral, sure, slab.touch)
     clean = np.minimum(summary[:, CLEAN_S] * (1.0 / CLEAN_ENOUGH_S), 1.0)
     state.rmssd_confidence[rows] = np.where(clean > 0.0, clean, 0.0) * state.trust[rows]
 

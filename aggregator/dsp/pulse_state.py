@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from aggregator.dsp.columns import Bools, Columns, Floats, Floats32, Ints, Rows, column
 from aggregator.dsp.grid import PULSE_HZ
@@ -27,8 +29,12 @@ TEMPLATE = 32
 # that looked like the template; seconds of clean intervals, fading over 2 min.
 RATE, REGULAR, GOOD_INDEX, CLEAN_S = range(4)
 SUMMARY = 4
+LONG = 100  # run lengths are counted up to here: more than FLAT and WIDEST, and with a slab on top still one byte
 FLAT = 32  # half a second without a change: no finger, or a stuck sensor
 CUT_OFF_STAYS = 96  # a clipped crest denies contact for 1.5 s, longer than a beat at 40 bpm
+
+Marks = NDArray[np.int8]
+N = TypeVar("N", bound=np.generic)
 
 
 @dataclass(slots=True)
@@ -60,13 +66,13 @@ class PulseState(Columns):
     levels: Floats32 = column(tail=(SECONDS,), doc="mean |wave| of the last seconds", dtype=np.float32, fill=np.inf)
     scale: Floats32 = column(doc="lower median of levels, 0 in the first second", dtype=np.float32)
     missing: Ints = column(doc="samples missing in a row", dtype=np.int64)
-    flat: Ints = column(doc="samples in a row without a change", dtype=np.int64)
+    flat: Marks = column(doc="samples in a row without a change, up to 100", dtype=np.int8)
     clipped: Ints = column(doc="samples since a crest or foot was cut off", dtype=np.int64, fill=1 << 40)
-    inside: Bools = column(doc="a block of interest is open", dtype=np.bool_)
-    opened: Ints = column(doc="grid index at which the detector opened its last block", dtype=np.int64)
+    wide: Marks = column(doc="samples for which a block of interest has been open, up to 100", dtype=np.int8)
+    lead: Floats32 = column(doc="short moving sum, weighted, minus the long one", dtype=np.float32)
     gap: Ints = column(doc="grid index at which the last gap ended", dtype=np.int64, fill=-1)
-    wave: Floats32 = column(tail=(WAVE,), doc="filtered signal, newest last", dtype=np.float32)
-    slow: Floats32 = column(tail=(SLOW,), doc="limited, filtered signal at 16 Hz, newest last", dtype=np.float32)
+    wave: Floats32 = column(tail=(WAVE,), doc="filtered signal, upright, newest last", dtype=np.float32)
+    slow: Floats32 = column(tail=(SLOW,), doc="the same, limited, at 16 Hz, newest last", dtype=np.float32)
     slow_filled: Ints = column(doc="seconds in slow", dtype=np.int64)
     skew: Floats32 = column(doc="running mean of (wave / scale)^3 at rest", dtype=np.float32)
     skew_s: Ints = column(doc="seconds in skew, up to its memory", dtype=np.int64)
@@ -93,17 +99,20 @@ class Slab:
     x: Floats  # (t, m) raw
     gap: Ints  # (m,) or (t, m) grid index at which the last gap ended
     second: Ints  # (m,) step at which the listener's second ends; from count on not in this slab
+    even: bool = field(init=False)  # everybody has all t steps
     due: Rows = field(init=False)  # listeners whose second ends in this slab
-    waves: Floats32 = field(init=False)  # (m, WAVE + t) filtered, limited
-    sign: Floats32 = field(init=False)  # (m,) polarity up to the second's end, unknown taken as +1
-    sign_after: Floats32 = field(init=False)  # (m,) polarity after it
-    flat: Ints = field(init=False)  # (m, t) samples in a row without a change
-    cut: Ints = field(init=False)  # (m, t) samples since a crest was cut off
-    ends: tuple[Rows, Ints] = field(init=False)  # place of each listener's last step in (m, t)
+    turned: Rows = field(init=False)  # of those, whose polarity turns with it; ``waves`` does so after its last beat
+    touch: Bools = field(init=False)  # contact at the end of each due listener's second
+    waves: Floats32 = field(init=False)  # (m, WAVE + t) filtered, limited, upright
 
-    def signs(self, i: Rows, k: Ints) -> Floats32:
-        """Polarity of listeners ``i`` at steps ``k``."""
-        return np.where(k > self.second[i], self.sign_after[i], self.sign[i])
+    def __post_init__(self) -> None:
+        self.even = bool(self.count[-1] == len(self.x))
+        self.turned = self.rows[:0]
+
+    def end(self, a: NDArray[N]) -> NDArray[N]:
+        """Of ``a`` (t, m) each listener's last step, (m,)."""
+        last: NDArray[N] = a[-1] if self.even else a[self.count - 1, np.arange(len(self.count))]
+        return last
 
     def windows(self, start: Rows, length: int) -> Floats32:
         """Copies (e, length) of ``waves``, all its rows seen as one line, from each ``start`` on."""
