@@ -122,6 +122,7 @@ def _performers(engine: Engine, rows: Rows) -> tuple[PerformerValue, ...]:
                 state=int(held.state[row]),
                 channels=engine.chains.channel_values(slot),
                 events=tuple(events.get(int(row), ())),
+                number=int(engine.listeners.table.seat[row]),
             )
         )
     return tuple(made)

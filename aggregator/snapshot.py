@@ -54,7 +54,8 @@ class SynchronySums:
 @dataclass(frozen=True, slots=True)
 class PerformerValue:
     """One performer at one tick. ``channels`` name -> (value 0..1, confidence); ``events`` since the last tick:
-    (name, interval or size, age in seconds, count)."""
+    (name, interval or size, age in seconds, count). ``number``: of the performer's card, the same whoever else comes
+    or goes; 0 where it is not known."""
 
     name: str
     arousal: float
@@ -63,6 +64,7 @@ class PerformerValue:
     channels: dict[str, tuple[float, float]] = field(default_factory=dict)
     events: tuple[tuple[str, float, float, int], ...] = ()
     linkage: tuple[float, float] = (0.0, 0.0)
+    number: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -278,8 +278,8 @@ class OscLayout:
         if not snapshot.performers:
             return []
         layout = self._layout()
-        for number, performer in enumerate(snapshot.performers, start=1):
-            for element in performer_messages(self._address(f"/performer/{number}"), performer):
+        for place, performer in enumerate(snapshot.performers, start=1):
+            for element in performer_messages(self._address(f"/performer/{performer.number or place}"), performer):
                 layout.add(element)
         built = layout.build()
         built.write_tick(snapshot.epoch, snapshot.sequence, snapshot.cut_ms)

@@ -309,6 +309,12 @@ def test_roles_other_than_audience_are_never_counted() -> None:
     assert np.isfinite(view.pulse_rate_bpm).all()
 
 
+def test_a_performer_is_known_by_the_number_of_the_card() -> None:
+    phones = [Phone(4, seat=2, role="performer", name="viola"), Phone(5, seat=7, role="performer", name="bass")]
+    (*_, last) = Drive(engine(6), evening(phones, 2).entries).run(2)
+    assert {p.name: p.number for p in last.performers} == {"viola": 2, "bass": 7}
+
+
 def test_beats_are_events_with_their_own_time() -> None:
     phone = Phone(1, seat=1, role="performer", name="viola")
     drive = Drive(engine(1), evening([phone], 20).entries)

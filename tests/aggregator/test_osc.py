@@ -183,6 +183,17 @@ def test_performer_values_that_are_no_numbers_or_names_are_left_out() -> None:
     }
 
 
+def test_a_performer_keeps_the_number_of_the_card_when_another_comes_or_goes() -> None:
+    """What is tuned to one performer must never be driven by another."""
+    plan = generated(50)
+    layout = OscLayout(plan)
+    viola, bass = replace(PERFORMER, name="viola", number=1), replace(PERFORMER, name="bass", number=2, arousal=0.2)
+    for present in ((viola,), (bass, viola), (bass,)):
+        got = dict(messages(layout.encode(snapshot(plan, performers=present), now_s=0.0)))
+        heard = {a.split("/")[2]: p[0] for a, p in got.items() if a.startswith("/performer") and a.endswith("arousal")}
+        assert heard == {str(p.number): pytest.approx(p.arousal) for p in present}
+
+
 @pytest.mark.parametrize("prefix", ["", "/hall"])
 def test_no_address_is_a_prefix_of_another(prefix: str) -> None:
     plan = generated(300)
