@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import time
 from collections.abc import Awaitable, Callable, Coroutine
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, TypeVar
 from urllib.parse import parse_qs, urlsplit
 
@@ -41,10 +41,17 @@ class Place:
     tls: bool = False
     service: str = "ripieno"
     username: str | None = None
-    password: str | None = None
+    password: str | None = field(default=None, repr=False)
 
 
 KINDS = {"redis": "single", "rediss": "single", "redis+sentinel": "sentinel", "redis+cluster": "cluster"}
+
+
+def shown(url: str) -> str:
+    """The address without what stands before its @: logs and terminals must not keep a password."""
+    scheme, colon, rest = url.partition("://")
+    login, at, hosts = rest.rpartition("@")
+    return f"{scheme}{colon}…{at}{hosts}" if login else url
 
 
 def parse_url(url: str, password: str | None = None) -> Place:
@@ -56,7 +63,7 @@ def parse_url(url: str, password: str | None = None) -> Place:
     scheme, _, rest = url.partition("://")
     allowed = f"allowed: {', '.join(k + '://HOST:PORT' for k in KINDS)} (hosts separated by commas)"
     if scheme not in KINDS or not rest:
-        raise RedisUrlError(f"bus url: found {url!r}, {allowed}")
+        raise RedisUrlError(f"bus url: found {shown(url)!r}, {allowed}")
     hosts, _, path = rest.partition("/")
     login, _, hosts = hosts.rpartition("@")
     username, _, inline = login.partition(":")
@@ -65,9 +72,9 @@ def parse_url(url: str, password: str | None = None) -> Place:
     try:
         pairs = tuple((p.hostname or "", p.port or 6379) for p in (urlsplit(f"//{h}") for h in hosts.split(",")))
     except ValueError as error:
-        raise RedisUrlError(f"bus url: found {url!r} ({error}), {allowed}") from error
+        raise RedisUrlError(f"bus url: found {shown(url)!r} ({error}), {allowed}") from error
     if not all(host for host, _ in pairs):
-        raise RedisUrlError(f"bus url: found {url!r}, {allowed}")
+        raise RedisUrlError(f"bus url: found {shown(url)!r}, {allowed}")
     return Place(KINDS[scheme], pairs, tls, path or "ripieno", username or None, password or inline or None)
 
 

@@ -26,7 +26,7 @@ from aggregator.saved import Saved
 from aggregator.service import ServiceSettings
 from relay.bus import BusUnavailable
 from relay.bus_redis import RedisBus
-from relay.redis_client import Place, RedisUrlError, parse_url
+from relay.redis_client import Place, RedisUrlError, parse_url, shown
 from relay.seat_plan import SeatPlan
 
 log = logging.getLogger(__name__)
@@ -105,7 +105,7 @@ async def _aggregate(settings: Settings, place: Place, plan: SeatPlan, token: st
         settings, plan, bus, engine, merger, leadership, service=service, first_tick=first, operator_token=token,
         bus_id=kept.bus if kept is not None else "",
     )  # fmt: skip
-    common.say(f"ripieno: {name}: bus {settings.bus.url}, page {inner.page_url}")
+    common.say(f"ripieno: {name}: bus {shown(settings.bus.url)}, page {inner.page_url}")
     try:
         await asyncio.shield(inner.running)
     except asyncio.CancelledError:

@@ -15,7 +15,7 @@ from aggregator.command.errors import UserError, port_taken
 from aggregator.command.house import LOOPBACK, relay_settings
 from aggregator.command.settings import Settings
 from relay.bus_redis import RedisBus
-from relay.redis_client import Place
+from relay.redis_client import Place, shown
 from relay.server import Relay, RelaySettings
 
 HELP = """\
@@ -67,7 +67,8 @@ async def _relay(settings: Settings, place: Place, how: RelaySettings) -> int:
         await bus.close()
         raise port_taken(error, how.host, how.port, "the relay for phones", "--phone-port") from error
     common.say(
-        f"ripieno: relay on {how.host}:{relay.port}, bus {settings.bus.url}, accepted means {settings.bus.accepted}"
+        f"ripieno: relay on {how.host}:{relay.port}, bus {shown(settings.bus.url)}, "
+        f"accepted means {settings.bus.accepted}"
     )
     if how.host not in LOOPBACK:
         common.say("ripieno: without TLS here, put phones on a network of your own or a TLS proxy in front")

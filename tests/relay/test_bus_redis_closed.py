@@ -14,7 +14,7 @@ from aggregator.leases_redis import RedisLeaseStore
 from relay.bus import BusUnavailable
 from relay.bus_redis import RedisBus
 from relay.entries import FIRST
-from relay.redis_client import Place
+from relay.redis_client import Place, RedisUrlError, parse_url, shown
 
 PLACE = Place("single", (("127.0.0.1", 1),))  # nobody is asked there
 
@@ -84,3 +84,23 @@ async def test_our_own_mistake_is_no_bus_that_is_away() -> None:
     with pytest.raises(AttributeError, match="ours"):
         await bus.read({0: FIRST})
     await real.aclose()
+
+
+@pytest.mark.parametrize(
+    ("url", "seen"),
+    [
+        ("redis://:secret@h:1", "redis://…@h:1"),
+        ("redis+sentinel://me:se@cret@a:1,b:2/hall", "redis+sentinel://…@a:1,b:2/hall"),
+        ("redis://h:1", "redis://h:1"),
+        ("memory", "memory"),
+    ],
+)
+def test_a_password_in_an_address_is_not_shown(url: str, seen: str) -> None:
+    assert shown(url) == seen
+
+
+def test_a_refused_address_and_a_place_keep_the_password_to_themselves() -> None:
+    with pytest.raises(RedisUrlError) as refused:
+        parse_url("redis://:secret@:99999")
+    assert "secret" not in str(refused.value)
+    assert "secret" not in repr(parse_url("redis://:secret@h:1"))
