@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 from numpy.typing import NDArray
 
 from aggregator.listeners import Listeners
@@ -34,17 +33,18 @@ class Alike:
         """Take a sample at the first tick of each quarter second, then work off the listeners that are due.
 
         Work is left for the ticks between those at which entries are used, so that none of them has to do both.
-        Without consent, silent, muted or badly measured: not valid. The blank sensors' features count at any quality:
-        they are there to show what a sensor reads when nobody wears it.
+        Without consent, silent, muted, badly measured, or while fusion holds the listener for an artefact (movement, a
+        hand that claps or lets go, and 2 s after): not valid. The blank sensors' features count at any quality and
+        whatever moves: they are there to show what a sensor reads when nobody wears it.
         """
         n = engine.cut // SAMPLE_MS
         if n > (engine.cut - engine.step_ms) // SAMPLE_MS:
             used = slice(0, engine.listeners.used_rows)
             values, quality, at_s = engine.chains.alike(used)
             fresh = (engine.cut * 1e-3 - at_s < FRESH_S) & ~engine.states.muted[used, None]
-            blank = np.zeros(len(fresh), np.bool_)
-            blank[seats.blank] = True
-            push(self.state, used, n, values, fresh & ((quality >= TRUSTED) | blank[:, None]))
+            trusted = (quality >= TRUSTED) & ~engine.chains.disturbed(used)[:, None]
+            trusted[seats.blank] = True
+            push(self.state, used, n, values, fresh & trusted, fresh & ~trusted)
         if engine.used_at(engine.k) == engine.k == engine.used_at(engine.k + 1):
             return
         key = engine.listeners.table.listener

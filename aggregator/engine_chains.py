@@ -238,6 +238,11 @@ class Chains:
             np.stack((self.arrivals.skin_s[rows], self.arrivals.pulse_s[rows]), axis=1),
         )
 
+    def disturbed(self, rows: slice) -> Bools:
+        """Whom fusion holds because what is read at present is the hand and not the listener, (m,)."""
+        held: Bools = self.fusion.artefact_s[rows] > 0.0
+        return held
+
     def resume(self) -> None:
         """After columns were loaded: what is known from them and kept beside them."""
         self.moving = bool(np.isfinite(self.arrivals.motion_s).any() or np.isfinite(self.small_arrivals.motion_s).any())

@@ -28,6 +28,7 @@ UNIT = 65_536  # z and z squared are rounded to 2**-16 before summing (contract 
 LEAST_VALID = 0.5  # share of the window a listener needs to count
 FLOORS = (0.005, 0.3)  # least deviation over a window, uS and bpm: below, it is resolution, not change (P)
 _FLOORS = np.array(FLOORS, np.float32)[None, :, None]
+DOUBT = 8  # samples, 2 s: quality needs so long to tell an electrode that was let go (D)
 BATCH = 60  # listeners worked off together: 120 kB stay in the processor's cache
 INDEPENDENT = 12  # independent stretches in 60 s of skin drive or pulse rate, about 5 s each (P)
 
@@ -42,11 +43,15 @@ class SynchronyState(Columns):
     newest: Ints = column(doc="number of the newest sample written; -1 none", dtype=np.int64, fill=-1)
 
 
-def push(state: SynchronyState, rows: Rows | slice, n: int, values: Floats, valid: Bools) -> None:
+def push(
+    state: SynchronyState, rows: Rows | slice, n: int, values: Floats, valid: Bools, doubtful: Bools | None = None
+) -> None:
     """Write sample n (house_ms // 250) of the rows: values (m, 2) in natural units, valid (m, 2).
 
     Samples that were left out since the last one written become NaN. A sample at or before the newest is written in
-    place (a tick that takes two looks at the same 250 ms: the later counts). Not finite counts as not valid.
+    place (a tick that takes two looks at the same 250 ms: the later counts). Not finite counts as not valid. Where
+    ``doubtful`` (m, 2), never true together with valid, begins, the DOUBT samples before it become NaN too: an
+    artefact begins before it is known as one, and in a whole house that claps at the same moment.
     """
     newest = state.newest[rows]
     gap = n - 1 - newest
@@ -55,8 +60,20 @@ def push(state: SynchronyState, rows: Rows | slice, n: int, values: Floats, vali
         missed = np.minimum(gap[gap > 0], RING)
         for back in range(1, int(missed.max()) + 1):
             state.ring[behind[missed >= back], :, (n - back) % RING] = np.nan
+    if doubtful is not None and doubtful.any():
+        _doubt(state, rows, n, doubtful)
     state.ring[rows, :, n % RING] = np.where(valid, values, np.nan)
     state.newest[rows] = np.maximum(newest, n)
+
+
+def _doubt(state: SynchronyState, rows: Rows | slice, n: int, doubtful: Bools) -> None:
+    """Take back the samples just before a doubt that begins at sample n."""
+    before = state.ring[rows, :, (n - 1) % RING]
+    at, feature = np.nonzero(doubtful & np.isfinite(before))
+    if len(at):
+        at = np.arange(len(state.newest))[rows][at]
+        for back in range(1, DOUBT + 1):
+            state.ring[at, feature, (n - back) % RING] = np.nan
 
 
 @dataclass(slots=True)
@@ -202,13 +219,14 @@ def sum_of(arrays: Sequence[Ints]) -> Ints:
 @dataclass(frozen=True, slots=True)
 class Synchrony:
     """Mean pairwise correlation a feature, (2,): ``raw`` as computed, ``value`` clipped to [0, 1], ``confidence``;
-    ``combined`` and ``combined_confidence`` over features weighted by confidence."""
+    ``combined`` and ``combined_confidence`` over features weighted by confidence; ``pairs`` of listeners a sample."""
 
     raw: Floats
     value: Floats
     confidence: Floats
     combined: float
     combined_confidence: float
+    pairs: Floats
 
 
 def synchrony(sums: SynchronySums) -> Synchrony:
@@ -233,7 +251,7 @@ def synchrony(sums: SynchronySums) -> Synchrony:
     value = np.clip(raw, 0.0, 1.0)
     weight = float(confidence.sum())
     combined = float((value * confidence).sum()) / weight if weight > 0 else 0.0
-    return Synchrony(raw, value, confidence, combined, float(confidence.max()))
+    return Synchrony(raw, value, confidence, combined, float(confidence.max()), per_sample)
 
 
 def standardised(x: Floats) -> tuple[Floats, Bools]:
