@@ -125,6 +125,24 @@ def write(path: Path, image: bytes) -> None:
         _sync(path.parent)
 
 
+def beside(path: Path) -> list[Path]:
+    """The other checkpoints in the folder of one, written whole or only begun (``.new``)."""
+    return sorted(other for other in path.parent.glob("*.checkpoint*") if other != path)
+
+
+def seen_at(path: Path) -> float:
+    """When the file was last written, by its file system's clock in seconds; 0 where there is none."""
+    try:
+        return path.stat().st_mtime
+    except OSError:
+        return 0.0
+
+
+def remove(path: Path) -> None:
+    """Delete a file that may be gone already. Raises OSError."""
+    path.unlink(missing_ok=True)
+
+
 def _sync(directory: Path) -> None:
     fd = os.open(directory, os.O_RDONLY)
     try:

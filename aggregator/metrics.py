@@ -30,6 +30,8 @@ TABLE: dict[str, str] = {
     "ripieno_aggregator_checkpoint_failures_total": "Checkpoints that could not be written",
     "ripieno_aggregator_output_failures_total": "Times an output raised an error",
     "ripieno_aggregator_rewinds_total": "Times the bus failed over and its last 10 s were read again",
+    "ripieno_aggregator_erasures_cleared_total": "Times the bus and its files were cleared after erasures",
+    "ripieno_aggregator_erasure_failures_total": "Times what is left of an erased listener could not be removed",
     "ripieno_aggregator_tick_seconds": "Time a tick took, by quantile over the last ticks",
     "ripieno_aggregator_output_age_seconds": "Time since it last sent a snapshot; not there before the first",
     "ripieno_aggregator_epoch": "Epoch of this aggregator",
@@ -56,6 +58,7 @@ class AggregatorCollector:
             "ticks": c.ticks, "snapshots_sent": c.sent, "snapshots_late": c.late_not_sent, "entries": c.entries,
             "bus_failures": c.bus_failures, "checkpoints": c.checkpoints,
             "checkpoint_failures": c.checkpoint_failures, "output_failures": c.sink_failures, "rewinds": c.rewinds,
+            "erasures_cleared": self.service.traces.cleared, "erasure_failures": self.service.traces.failures,
         }  # fmt: skip
         for name, value in plain.items():
             yield _counter(f"ripieno_aggregator_{name}_total", value)

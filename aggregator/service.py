@@ -18,6 +18,7 @@ from typing import Protocol
 
 from aggregator import checkpoint, saved
 from aggregator.engine import Engine
+from aggregator.erasure import Traces
 from aggregator.failover import REREAD_MS, Failovers, Unseen, again_from
 from aggregator.leadership import Alone, Leadership
 from aggregator.merger import Merger
@@ -32,9 +33,7 @@ READ_LIMIT = 2000  # entries a read: bounds the memory of one turn, the rest fol
 LATE_LIMIT_MS = 1000  # contract 4: a tick that is later than this is computed and not sent
 PRIOR_EVERY_S = 10.0  # the house's scale changes slowly; each one costs an entry a shard
 BEAT_EVERY_S = 0.25  # sinks decide when their own heartbeat is due (1 s); a change of state shows within this
-FOLLOWERS_MS = (
-    30_000  # what stays on a shared bus behind a checkpoint: a follower that stood still may be so far behind
-)
+FOLLOWERS_MS = 30_000  # stays on a shared bus behind a checkpoint: a follower that stood still may be so far behind
 ERASED_EVERY_S = 1.0  # many erasures share checkpoints: each costs the loop its packing
 LAST_TICKS = 2  # entries are used at every second tick: two past the end use whatever the bus holds
 BUS_RETRY_S = 0.2  # pause before the bus is asked again
@@ -113,6 +112,9 @@ class Service:
         self._stopping = asyncio.Event()
         self._due_checkpoint_s = clock() + self.settings.checkpoint_every_s
         self._due_prior_s = clock() + PRIOR_EVERY_S
+        keep_ms = 0 if self.settings.trim_without_checkpoint else FOLLOWERS_MS
+        self.traces = Traces(engine, bus, keep_ms, clock)
+        self._compacting: asyncio.Task[None] | None = None
         self._erasures_kept = self._erasures()  # of those that the engine knows, in the newest checkpoint
         self._erased_due_s = clock()
         self._writing: asyncio.Task[None] | None = None
@@ -136,9 +138,14 @@ class Service:
             for task in beside:
                 task.cancel()
             await asyncio.wait(beside)
+            if self._compacting is not None:
+                self._compacting.cancel()
+                await asyncio.wait([self._compacting])
             if not self._given_up:
                 await self._use_up()
-                await self._checkpoint(final=True)
+                if await self._up_to_date():
+                    await self._checkpoint(final=True)
+                self.traces.end()
             _raise_faults(beside)
 
     async def _use_up(self) -> None:
@@ -156,6 +163,14 @@ class Service:
     def sent_age_s(self) -> float | None:
         """Seconds since a snapshot was handed to the outputs, None before the first (a spare sends none)."""
         return None if self._sent_s is None else self._clock() - self._sent_s
+
+    async def _up_to_date(self) -> bool:
+        """A spare that is behind may not have read of an erasure yet: it leaves no file. The lead's is the newest."""
+        if self.settings.trim_without_checkpoint or self._led:
+            return True
+        with contextlib.suppress(BusUnavailable):
+            return await self.bus.now_ms() - self.engine.cut <= LATE_LIMIT_MS
+        return False
 
     def stop(self) -> None:
         """End :meth:`run` after the tick under way."""
@@ -274,9 +289,12 @@ class Service:
             prior = self.engine.prior_summary()
             if prior is not None:
                 await self._write_all(HousePrior(*prior), streams=range(self.bus.shards))
+        self.traces.notice()
         if self.settings.checkpoint_path is None:
             if self.settings.trim_without_checkpoint:
                 await self._trim(self.engine.positions())
+            elif self._traces_due():
+                await self._clear(self.engine.positions(), self.traces.erasures)
         elif self._checkpoint_due(now):
             self._due_checkpoint_s = now + self.settings.checkpoint_every_s
             self._erased_due_s = now + ERASED_EVERY_S
@@ -289,7 +307,13 @@ class Service:
             return False
         if self._erasures() > self._erasures_kept and now >= self._erased_due_s:
             return True
-        return self.leadership.leads() and now >= self._due_checkpoint_s
+        due = now >= self._due_checkpoint_s or (now >= self._erased_due_s and self._traces_due())
+        return self.leadership.leads() and due
+
+    def _traces_due(self) -> bool:
+        """Whether the bus can be cleared of who was erased, by this one and now."""
+        busy = self._compacting is not None and not self._compacting.done()
+        return not busy and self.leadership.leads() and self.traces.due(self.engine.cut)
 
     def _erasures(self) -> int:
         return self.engine.own_counters["erasures"]
@@ -300,10 +324,10 @@ class Service:
             return
         if final and self._writing is not None:
             await asyncio.wait([self._writing])
-        positions, erasures = self.engine.positions(), self._erasures()
-        image = saved.pack(self.engine, self.merger, self._failovers.known)
+        positions, erasures, clears = self.engine.positions(), self._erasures(), self._traces_due()
+        pack = saved.freeze(self.engine, self.merger, self._failovers.known)
         try:
-            await asyncio.to_thread(checkpoint.write, path, image)
+            await asyncio.to_thread(lambda: checkpoint.write(path, pack()))
             self.counters.checkpoints += 1
             self._erasures_kept = erasures
         except OSError as error:
@@ -312,18 +336,34 @@ class Service:
             self.counters.checkpoint_failures += 1
             if not self.settings.trim_without_checkpoint:
                 return  # on a bus that others read nothing is dropped that no file keeps (contract 7)
-        if not final and self.leadership.leads():
+        if final or not self.leadership.leads():
+            return
+        if not self.settings.trim_without_checkpoint:
+            await asyncio.to_thread(self.traces.sweep, path)
+        if clears:
+            await self._clear(positions, erasures)
+        else:
             await self._trim(positions)
 
-    async def _trim(self, positions: dict[int, Stamp]) -> None:
-        """Up to a durable position; the house's stream is kept whole: whoever joins later reads the evening from it."""
+    async def _clear(self, positions: dict[int, Stamp], erasures: int) -> None:
+        """Drop what the bus holds up to these positions, the entries there with it, and have its files written anew."""
+        if await self._trim({stream: Stamp(at.ms, at.n + 1) for stream, at in positions.items()}):
+            self._compacting = asyncio.create_task(self.traces.compact(erasures, self.leadership.leads))
+
+    async def _trim(self, positions: dict[int, Stamp]) -> bool:
+        """Up to a durable position; the house's stream is kept whole: whoever joins later reads the evening from it.
+        False where the bus did not answer for one."""
+        done = True
         for stream, stamp in positions.items():
             if stream == self.bus.shards:
                 continue
             if not self.settings.trim_without_checkpoint:
                 stamp = min(stamp, Stamp(max(0, self.engine.cut - FOLLOWERS_MS), 0))
-            with contextlib.suppress(BusUnavailable):
+            try:
                 await self.bus.trim(stream, stamp)
+            except BusUnavailable:
+                done = False
+        return done
 
     async def _watch(self) -> None:
         """The outputs' heartbeat, whatever the loop is waiting for."""

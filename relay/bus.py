@@ -52,6 +52,14 @@ class Bus(Protocol):
         """Drop entries before ``before`` (the owner's durable checkpoint); returns how many."""
         ...
 
+    async def compact(self) -> bool:
+        """Have what the bus keeps on disk written anew, without what was trimmed. That takes a while: False while it is
+        under way, to be asked again; True once all of it was begun after the first asking and has ended well.
+
+        Raises BusUnavailable: some server did not answer or could not; ask again.
+        """
+        ...
+
     async def replication_id(self) -> str:
         """Changes when the bus may have lost accepted entries (a failover, a restart)."""
         ...

@@ -1,8 +1,9 @@
 """A simulated bus server, and each host's link to it: relay.bus.Bus with every failure that a real one has.
 
 The server keeps contract 3 and 4's rules (stamps never fall, none below a time that was given out) and stays up, stalls
-(requests wait in order), is away, or fails over: the newest entries are gone and the replication id is another. A link
-refuses, loses requests, loses answers (the outcome is unknown) or writes a part of what was asked.
+(requests wait in order), is away, or fails over: the newest entries are gone, the clock may be behind, so that stamps
+begin again below what was read, and the replication id is another. A link refuses, loses requests, loses answers (the
+outcome is unknown) or writes a part of what was asked.
 """
 
 from __future__ import annotations
@@ -46,6 +47,7 @@ class Server:
     trimmed: list[Stamp] = field(default_factory=list)
     lost: list[Entry] = field(default_factory=list)
     losses: int = 0
+    stamped_again_ms: int = 1 << 62  # the first stamp that a new primary with a slow clock may have given again
     leases: MemoryLeaseStore = field(default_factory=MemoryLeaseStore)
     generation: int = 0
     away_until_s: float = 0.0
@@ -54,11 +56,14 @@ class Server:
     refused: int = 0
     most_entries: int = 0
     over: bool = False
+    rewriting: bool = False
+    on_disk: list[list[Entry]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         streams = range(self.shards + 1)
         self.live = [[] for _ in streams]
         self.log = [[] for _ in streams]
+        self.on_disk = [[] for _ in streams]
         self.trimmed = [FIRST for _ in streams]
         self._last = [FIRST for _ in streams]
         self._floor_ms = 0
@@ -83,6 +88,7 @@ class Server:
             entry = Entry(stamp, stream, payload)
             self.live[stream].append(entry)
             self.log[stream].append(entry)
+            self.on_disk[stream].append(entry)
             made.append(stamp)
         self.written += len(made)
         self.most_entries = max(self.most_entries, len(self.live[stream]))
@@ -106,6 +112,13 @@ class Server:
             del self.live[stream][:count]
         return count
 
+    def compact(self) -> bool:
+        """Every entry that is still kept, on disk too: done at once every second time, as if it took a while."""
+        self.rewriting = not self.rewriting
+        if not self.rewriting:
+            self.on_disk = [list(entries) for entries in self.live]
+        return not self.rewriting
+
     def replication_id(self) -> str:
         """Another one after each failover."""
         return f"{self.generation:016x}"
@@ -124,14 +137,21 @@ class Server:
 
     # --- what can happen to it --------------------------------------------------------------------------------
 
-    def fail_over(self, lost_s: float, away_s: float) -> None:
-        """The primary dies; its replica lacks the newest ``lost_s`` and the leases, and answers after ``away_s``."""
+    def fail_over(self, lost_s: float, away_s: float, behind_s: float = 0.0) -> None:
+        """The primary dies; its replica lacks the newest ``lost_s`` and the leases, answers after ``away_s``, and has a
+        clock that is ``behind_s`` behind: of what was read before, it may give stamps again."""
         edge = Stamp(self.now_ms() - int(lost_s * 1000), 0)
         for stream in range(self.shards + 1):
             kept = bisect_left(self.log[stream], edge, key=_stamp_of)
             self.lost.extend(self.log[stream][kept:])
             del self.log[stream][kept:]
             del self.live[stream][bisect_left(self.live[stream], edge, key=_stamp_of) :]
+            if behind_s:
+                self._last[stream] = self.log[stream][-1].stamp if self.log[stream] else FIRST
+        if behind_s:
+            self.wall_offset_s -= behind_s
+            self._floor_ms = max(last.ms for last in self._last)
+            self.stamped_again_ms = min(self.stamped_again_ms, edge.ms - int(behind_s * 1000))
         self.losses += 1
         self.generation += 1
         self.leases.held.clear()
@@ -263,6 +283,10 @@ class SimulatedBus:
     async def trim(self, stream: int, before: Stamp) -> int:
         """See Bus.trim."""
         return int(await self._wire.ask(lambda: self._server.trim(stream, before), limit_s=COMMAND_LIMIT_S))
+
+    async def compact(self) -> bool:
+        """See Bus.compact."""
+        return bool(await self._wire.ask(self._server.compact, limit_s=COMMAND_LIMIT_S))
 
     async def replication_id(self) -> str:
         """See Bus.replication_id."""

@@ -275,7 +275,9 @@ class Concert:
         elif fault.kind == "bus-away":
             server.away_until_s = now + fault.seconds
         elif fault.kind == "bus-failover":
-            server.fail_over(self.dice.uniform(0.0, 1.5), fault.seconds)
+            behind_s = float(fault.detail or 0)
+            server.fail_over(self.dice.uniform(0.0, 1.5), fault.seconds, behind_s)
+            self.steps_s += behind_s
         else:
             server.wall_offset_s += fault.seconds
             self.steps_s += abs(fault.seconds)

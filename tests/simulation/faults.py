@@ -57,6 +57,11 @@ def _link(dice: random.Random, at: float, phones: int) -> list[Fault]:  # noqa: 
     return [Fault(at, dice.choice(("relay-link", "lead-link")), dice.randrange(3), dice.uniform(0.3, 6), state.value)]
 
 
+def _failover(dice: random.Random, at: float, phones: int) -> list[Fault]:  # noqa: ARG001
+    """Every second time the new primary's clock is behind, by as many seconds as the detail says."""
+    return [Fault(at, "bus-failover", 0, dice.uniform(1.0, 2.5), dice.choice(("", f"{dice.uniform(1, 4):.2f}")))]
+
+
 def _clock(dice: random.Random, at: float, phones: int) -> list[Fault]:  # noqa: ARG001
     return [Fault(at, "bus-clock", 0, dice.choice((-3.0, -0.4, 0.3, 1.5, 4.0)))]
 
@@ -80,7 +85,7 @@ DRAWS: tuple[tuple[float, Draw], ...] = (
     (2.0, _link),
     (0.8, _role("bus-stall", 0.3, 3.0)),
     (0.7, _role("bus-away", 0.3, 4.0)),
-    (0.4, _role("bus-failover", 1.0, 2.5)),
+    (0.8, _failover),
     (0.6, _clock),
     (0.5, _role("disk-full", 3.0, 20.0)),
     (0.3, _role("disk-slow", 3.0, 15.0)),

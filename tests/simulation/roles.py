@@ -55,7 +55,7 @@ class Ledger:
     began_k: int = 0
     read: list[tuple[int, Stamp]] = field(default_factory=list)
     used: dict[Packet, int] = field(default_factory=dict)
-    twice: list[Packet] = field(default_factory=list)
+    twice: list[tuple[Packet, int, int]] = field(default_factory=list)  # and the two ticks
 
     def upto(self, k: int, cut_ms: int) -> Ledger:
         """As it stood after tick k."""
@@ -101,6 +101,7 @@ class AggregatorRole:
         self.trimmed_past: list[tuple[int, Stamp]] = []
         self.service: Service | None = None
         self.engine: Engine
+        self._bus_id = ""
         self.task = self.host.start(self._run())
 
     async def _run(self) -> None:
@@ -115,7 +116,7 @@ class AggregatorRole:
         settings = ServiceSettings(self.path, self.concert.checkpoint_every_s, trim_without_checkpoint=False)
         self.service = Service(
             bus, self.engine, self._merger, [self], settings, first_tick=first, leadership=leadership,
-            clock=self.host.clock,
+            bus_id=self._bus_id, clock=self.host.clock,
         )  # fmt: skip
         self.service.on_entries.append(self._read)
         self._watch(self.service)
@@ -135,7 +136,7 @@ class AggregatorRole:
             self.ledger = Ledger(whole=not before, began_k=first)
         else:
             self.engine, self._merger = saved.restore(kept, concert.plan, SETTINGS, epoch=0)
-            first = self.engine.k + 1
+            first, self._bus_id = self.engine.k + 1, kept.bus
         self._tap()
         return first
 
@@ -218,5 +219,5 @@ class AggregatorRole:
                         continue
                     packet = (listener, stream, number)
                     if packet in ledger.used:
-                        ledger.twice.append(packet)
+                        ledger.twice.append((packet, ledger.used[packet], k))
                     ledger.used[packet] = k

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from aggregator.failover import Failovers
 from aggregator.intake import Intake
 from aggregator.leadership import Leased
 from relay.outbox import Item, Outbox
@@ -71,6 +72,13 @@ def test_a_lost_ledger_of_duplicates_is_seen(monkeypatch: pytest.MonkeyPatch) ->
 
     monkeypatch.setattr(Intake, "_order", forget)
     assert "nothing is processed twice" in broken([Fault(8.0, "relay-link", 0, 1.5, "deaf")])
+
+
+def test_going_on_from_the_old_position_after_a_failover_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    schedule = [Fault(8.0, "bus-failover", seconds=1.0, detail="4")]
+    assert not broken(schedule)
+    monkeypatch.setattr(Failovers, "happened", lambda self: False)  # noqa: ARG005
+    assert "acknowledged is processed" in broken(schedule)
 
 
 def test_sending_without_a_look_at_the_lease_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
