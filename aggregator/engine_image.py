@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import orjson
 from numpy.typing import NDArray
 
 from aggregator import checkpoint
@@ -21,7 +22,13 @@ if TYPE_CHECKING:
 
 
 def encode(engine: Engine) -> bytes:
-    """The checkpoint's bytes. Entries read and not used yet are not in it: they are read again after ``positions``."""
+    """The checkpoint's bytes."""
+    return checkpoint.encode(*frozen(engine))
+
+
+def frozen(engine: Engine) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
+    """What :func:`encode` makes bytes of, copied: ticks that follow do not change it. Entries read and not used yet are
+    not in it: they are read again after ``positions``."""
     table = engine.listeners.table
     rows = np.flatnonzero(table.used & table.consent)
     rows = rows[np.argsort(table.listener[rows])]
@@ -32,11 +39,11 @@ def encode(engine: Engine) -> bytes:
         arrays |= {f"{name}/{key}": a[rows] for key, a in columns.arrays().items()}
     for name, columns in engine.chains.small_columns().items():
         arrays |= {f"small/{name}/{key}": a[slots] for key, a in columns.arrays().items()}
-    arrays |= {f"window/{key}": array for key, array in engine.alike.arrays().items()}
+    arrays |= {f"window/{key}": array.copy() for key, array in engine.alike.arrays().items()}
     waiting, raw = _waiting(engine, {int(r): i for i, r in enumerate(rows)})
     arrays["waiting"] = np.frombuffer(raw, np.uint8)
     arrays["tombstones"] = np.array(sorted(engine.listeners.tombstones), np.uint64)
-    return checkpoint.encode(_meta(engine, slots, waiting), arrays)
+    return orjson.loads(orjson.dumps(_meta(engine, slots, waiting))), arrays
 
 
 def listener_columns(engine: Engine) -> dict[str, Columns]:

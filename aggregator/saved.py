@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
 from numpy.typing import NDArray
 
-from aggregator import checkpoint
+from aggregator import checkpoint, engine_image
 from aggregator.checkpoint import CheckpointError
 from aggregator.engine import Engine, EngineSettings
 from aggregator.merger import Merger
@@ -20,13 +20,19 @@ _PUBLISHED = "published/"
 def pack(engine: Engine, merger: Merger, bus_id: str = "") -> bytes:
     """Both, with their own checksums and one over all. ``bus_id``: the replication id under which the engine's
     positions were read."""
-    arrays: dict[str, NDArray[Any]] = {"engine": np.frombuffer(engine.checkpoint(), np.uint8)}
-    arrays |= {_PUBLISHED + name: a for name, a in merger.arrays().items()}
-    meta = {
+    return freeze(engine, merger, bus_id)()
+
+
+def freeze(engine: Engine, merger: Merger, bus_id: str = "") -> Callable[[], bytes]:
+    """Both copied as they are now; what is returned packs them, which takes thirty times as long and may be done in
+    another thread while ticks go on (10,000 listeners: 0.02 s here, 0.6 s there)."""
+    meta, arrays = engine_image.frozen(engine)
+    published = {_PUBLISHED + name: a.copy() for name, a in merger.arrays().items()}
+    about = {
         "k": engine.k, "epoch": merger.epoch, "seats": engine.plan.seats, "t0_ms": engine.t0_ms, "bus": bus_id,
         "versions": checkpoint.versions(),
     }  # fmt: skip
-    return checkpoint.encode(meta, arrays)
+    return lambda: checkpoint.encode(about, {"engine": checkpoint.pieces(meta, arrays), **published})
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,9 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from aggregator import checkpoint
+from aggregator import checkpoint, saved
 from aggregator.checkpoint import CheckpointError
 from aggregator.engine import Engine
+from aggregator.merger import Merger
 from relay.entries import Baseline, Consent
 from relay.seat_plan import generated
 from tests.aggregator.helper_engine import Drive, engine, evening
@@ -137,3 +138,27 @@ def test_a_missing_file_and_a_directory_differ(tmp_path: Path) -> None:
         checkpoint.read(tmp_path / "none")
     with pytest.raises(CheckpointError, match="cannot be read"):
         checkpoint.read(tmp_path)
+
+
+def test_what_is_frozen_is_packed_as_it_was_whatever_ticks_do_meanwhile() -> None:
+    """Packing is done in another thread; a view into the engine's state would tear."""
+    drive = Drive(engine(4), evening([Phone(n, seat=n) for n in range(1, 4)], 20).entries)
+    drive.run(8)
+    merger = Merger(generated(4), tick_hz=drive.engine.tick_hz, epoch=1)
+    merger.publish([drive.engine.tick(drive.k)])
+    drive.k += 1
+    at_once, later = saved.pack(drive.engine, merger), saved.freeze(drive.engine, merger)
+    for part in drive.run(8):
+        merger.publish([part])
+    assert later() == at_once
+    assert saved.pack(drive.engine, merger) != at_once
+
+
+def test_a_checkpoint_within_one_opens_as_bytes() -> None:
+    inner = checkpoint.pieces({"k": 1}, {"a": np.arange(3.0), "none": np.zeros((0, 5))})
+    outer = checkpoint.decode(checkpoint.encode({}, {"inner": inner, "b": np.ones(2, np.bool_)}))
+    opened = checkpoint.decode(outer.arrays["inner"].tobytes())
+    assert opened.meta == {"k": 1}
+    assert opened.arrays["a"].tolist() == [0.0, 1.0, 2.0]
+    assert opened.arrays["none"].shape == (0, 5)
+    assert outer.arrays["b"].tolist() == [True, True]
