@@ -30,7 +30,7 @@ KEY_BYTES = 32
 MAX_KEYS = 8  # every key is tried on each card: a rotation a day keeps a week's cards
 _TAG_BYTES, _PAYLOAD_BYTES = 6, 4
 _STANDARD = "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567"
-_TO_STANDARD = str.maketrans(ALPHABET, _STANDARD)
+_TO_DIGITS = str.maketrans(ALPHABET, "0123456789ABCDEFGHIJKLMNOPQRSTUV")  # as int(letters, 32) reads them
 _FROM_STANDARD = str.maketrans(_STANDARD, ALPHABET)
 _MISREAD = str.maketrans("OIL", "011")  # what a hand copying a card mistakes
 
@@ -159,9 +159,28 @@ def verify(
     Raises:
         TokenError: reasons shape, check, evening, expired, revoked, in this order.
     """
-    raw = _raw(normalised(token))
-    payload, _ = _open(keyring, evening, raw)
-    if payload is None:
+    return admit(
+        keyring, evening, token, now_s,
+        opens_s=opens_s, closes_s=closes_s, revoked=revoked, other_evenings=other_evenings,
+    )[0]  # fmt: skip
+
+
+def admit(
+    keyring: Keyring,
+    evening: str,
+    token: str,
+    now_s: float,
+    *,
+    opens_s: float = float("-inf"),
+    closes_s: float = float("inf"),
+    revoked: Collection[tuple[int, int]] = (),
+    other_evenings: Collection[str] = (),
+) -> tuple[SeatClaim, int]:
+    """As :func:`verify`, and the card's :func:`pseudonym`, for the price of opening it once."""
+    letters = normalised(token)
+    raw = _raw(letters)
+    payload, key = _open(keyring, evening, raw)
+    if payload is None or key is None:
         elsewhere = any(_open(keyring, other, raw)[0] is not None for other in other_evenings)
         raise TokenError("evening" if elsewhere else "check")
     if not opens_s <= now_s < closes_s:
@@ -170,7 +189,7 @@ def verify(
     claim = SeatClaim(word & MAX_SEAT, ROLES[word >> 30], word >> 20 & MAX_GENERATION)
     if any(seat == claim.seat and claim.generation <= generation for seat, generation in revoked):
         raise TokenError("revoked")
-    return claim
+    return claim, _pseudonym(key, evening, letters)
 
 
 def pseudonym(keyring: Keyring, evening: str, token: str) -> int:
@@ -183,6 +202,10 @@ def pseudonym(keyring: Keyring, evening: str, token: str) -> int:
     _, key = _open(keyring, evening, _raw(letters))
     if key is None:
         raise TokenError("check")
+    return _pseudonym(key, evening, letters)
+
+
+def _pseudonym(key: bytes, evening: str, letters: str) -> int:
     digest = hmac.digest(key, b"ripieno pseudonym\0" + _named(evening) + letters.encode(), hashlib.sha256)
     return int.from_bytes(digest[:8], "big") or 1
 
@@ -193,7 +216,7 @@ def shard_of(listener: int, shards: int) -> int:
 
 
 def _raw(letters: str) -> bytes:
-    return base64.b32decode(letters.translate(_TO_STANDARD))
+    return int(letters.translate(_TO_DIGITS), 32).to_bytes(_TAG_BYTES + _PAYLOAD_BYTES, "big")
 
 
 def _named(evening: str) -> bytes:

@@ -264,13 +264,23 @@ class Relay:
         self._running = asyncio.create_task(self.core.run())
         self._running.add_done_callback(_ended)
         if settings.gather_ms > 0.0:
-            asyncio.get_running_loop().call_soon(self._gather, settings.gather_ms / 1000)
+            asyncio.get_running_loop().call_soon(self._gather, settings.gather_ms / 1000, 0.0)
 
-    def _gather(self, rest_s: float) -> None:
-        """Rest on purpose, so that more sockets are ready at the next turn: the wake-up is the dearest part."""
-        if not self._running.done():
-            time.sleep(rest_s)
-            asyncio.get_running_loop().call_soon(self._gather, rest_s)
+    def _gather(self, turn_s: float, rested_s: float) -> None:
+        """Rest on purpose, so that more sockets are ready at the next turn: the wake-up is the dearest part.
+
+        What a turn's own work took is no rest any more; and an append that has just begun is sent first.
+        """
+        if self._running.done():
+            return
+        if self.core.hurries:
+            self.core.hurries = False
+        else:
+            left_s = turn_s - (time.monotonic() - rested_s)
+            if left_s > 0.0:
+                time.sleep(left_s)
+            rested_s = time.monotonic()
+        asyncio.get_running_loop().call_soon(self._gather, turn_s, rested_s)
 
     async def ended(self) -> None:
         """Wait for the end of the flush; raises what ended it. Who runs a relay waits here: one that takes phones in

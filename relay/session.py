@@ -14,7 +14,7 @@ import orjson
 from relay.entries import Consent, Control, Departure, Erase, Join, Skip
 from relay.hello import MAX_CHANNELS, VERSION, FieldError, Hello, read_consent, read_hello, read_skip
 from relay.parts import PARTS
-from relay.seat_card import SeatClaim, TokenError, pseudonym, verify
+from relay.seat_card import SeatClaim, TokenError, admit
 from relay.session_table import (
     ACK_EVERY_MS,
     ACK_EVERY_PACKETS,
@@ -184,11 +184,10 @@ class Session:
             return self._refuse("protocol", body.get("version"), str(VERSION))
         hello, house = read_hello(body), self._house
         try:
-            claim = verify(
+            claim, listener = admit(
                 house.keyring, house.evening, hello.token, (now_ms + house.unix_offset_ms) / 1000,
                 opens_s=house.opens_s, closes_s=house.closes_s, revoked=house.revoked,
             )  # fmt: skip
-            listener = pseudonym(house.keyring, house.evening, hello.token)
         except TokenError as error:
             return self._refuse("seat", error.reason, str(error))
         if listener in house.erased:
