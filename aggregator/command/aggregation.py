@@ -114,7 +114,7 @@ async def open_aggregation(
     osc = osc_sender(settings, plan)
     made: list[Aggregation] = []
     monitor = Monitor(
-        plan, title=settings.evening.id, operator_token=operator_token,
+        plan, title=settings.evening.id, operator_token=operator_token, names=settings.monitor.names,
         on_part=lambda name: made[0].set_part(name),
         routes={"/feed": feed.handler, "/metrics": partial(_metrics, made)},
     )  # fmt: skip

@@ -111,6 +111,10 @@ class MonitorSection:
     listen: str = _setting("127.0.0.1", "address of the page; 127.0.0.1 is this machine only")
     port: int = _setting(8080, "TCP port of the page", "0..65535 (0: any free)", _port)
     token_file: str = _setting("", "file with the operator's token; empty: made at start and printed")
+    names: tuple[str, ...] = _setting(
+        (),
+        "names that the page answers to, beside addresses; empty: any (on 127.0.0.1 always this machine's own alone)",
+    )
 
 
 @dataclass(frozen=True, slots=True)

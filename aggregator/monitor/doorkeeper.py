@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 from collections import OrderedDict
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 WRONG_AT_ONCE = 5.0  # a person's typing errors
@@ -71,10 +72,25 @@ def _network(address: str) -> str:
     return str(ipaddress.ip_network(f"{address}/64", strict=False)) if found.version == 6 else str(found)
 
 
-def answers_to(host_header: str, listening_on: str) -> bool:
-    """False for a name that a page on loopback cannot have: a hostile site that points its own name here (DNS
-    rebinding) would otherwise read the house through the technician's browser. Elsewhere any name is taken."""
-    if listening_on not in LOOPBACK_NAMES:
-        return True
+def answers_to(host_header: str, listening_on: str, names: Collection[str] = ()) -> bool:
+    """False for a name that this page cannot have: a hostile site that points its own name here (DNS rebinding) would
+    otherwise read the house through the technician's browser.
+
+    On loopback only this machine's own names are taken; elsewhere ``names``, those, and any address; without ``names``
+    anything.
+    """
     name = host_header.rsplit(":", 1)[0] if host_header.count(":") == 1 or "]:" in host_header else host_header
-    return name.strip("[]").lower() in LOOPBACK_NAMES
+    name = name.strip("[]").lower()
+    if name in LOOPBACK_NAMES:
+        return True
+    if listening_on in LOOPBACK_NAMES:
+        return False
+    return not names or name in {n.lower() for n in names} or _is_address(name)
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True

@@ -9,7 +9,7 @@ import hmac
 import logging
 import math
 import time
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Collection, Mapping
 from importlib import resources
 from typing import Any
 from urllib.parse import urlsplit
@@ -64,7 +64,8 @@ class Monitor:
 
     ``operator_token``: what ``POST /api/part`` asks for; "" means that nobody can change the part here. ``on_part``
     is awaited with the part's name; when it raises, the page says that the change was not accepted. ``routes`` are
-    further paths on the same port, such as the feed's. ``clock`` is a steady clock in seconds.
+    further paths on the same port, such as the feed's. ``names``: those that the page answers to beside addresses,
+    where it does not listen on loopback (none: any). ``clock`` is a steady clock in seconds.
     """
 
     def __init__(
@@ -76,6 +77,7 @@ class Monitor:
         on_part: Callable[[str], Awaitable[None]] | None = None,
         routes: Mapping[str, Handler] | None = None,
         max_pages: int = 32,
+        names: Collection[str] = (),
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._plan = plan_message(plan, title)
@@ -93,7 +95,7 @@ class Monitor:
         self._runner: web.AppRunner | None = None
         self._pump: asyncio.Task[None] | None = None
         self._door = Doorkeeper()
-        self._host = ""
+        self._host, self._names = "", tuple(names)
 
     async def start(self, host: str = "127.0.0.1", port: int = 8080) -> int:
         """Serve the page; returns the port (useful with 0).
@@ -175,9 +177,9 @@ class Monitor:
 
     @web.middleware
     async def _named(self, request: web.Request, handler: Handler) -> web.StreamResponse:
-        if not answers_to(request.host, self._host):
+        if not answers_to(request.host, self._host, self._names):
             self.pages.refused += 1
-            return web.Response(status=421, text="This page answers to this machine's own names only.\n")
+            return web.Response(status=421, text="This page answers to its own names only (monitor.names).\n")
         return await handler(request)
 
     async def _health(self, _: web.Request) -> web.Response:

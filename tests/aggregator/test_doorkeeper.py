@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import aiohttp
 import pytest
 
@@ -88,3 +90,40 @@ async def test_the_page_keeps_the_door() -> None:
             assert moved == ["piece"]
     finally:
         await monitor.close()
+
+
+@pytest.mark.parametrize(
+    ("host", "answered"),
+    [
+        ("localhost:8080", True),
+        ("127.0.0.1:8080", True),
+        ("192.0.2.7:8080", True),
+        ("[2001:db8::7]:8080", True),
+        ("Monitor:8080", True),
+        ("hostile.example:8080", False),
+        ("localhost.hostile.example", False),
+        ("", False),
+    ],
+)
+def test_names_of_a_page_for_others(host: str, answered: bool) -> None:
+    """A page in a container listens on all addresses and is published on this machine: any name would reach it."""
+    assert answers_to(host, "0.0.0.0", ["monitor"]) is answered
+    assert answers_to(host, "0.0.0.0")
+
+
+async def test_a_page_with_names_turns_a_foreign_one_away() -> None:
+    monitor = Monitor(generated(4), names=["monitor"])
+    port = await monitor.start("0.0.0.0", 0)
+    try:
+        async with aiohttp.ClientSession() as session:
+            for host, status in (("monitor", 200), ("127.0.0.1", 200), ("hostile.example", 421)):
+                url = f"http://127.0.0.1:{port}/api/plan"
+                async with session.get(url, headers={"Host": f"{host}:{port}"}) as answer:
+                    assert answer.status == status, host
+    finally:
+        await monitor.close()
+
+
+def test_the_containers_page_has_names() -> None:
+    compose = (Path(__file__).resolve().parents[2] / "compose.yaml").read_text()
+    assert "RIPIENO_MONITOR_NAMES:" in compose
