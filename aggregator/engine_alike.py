@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from numpy.typing import NDArray
 
+from aggregator.dsp.columns import Floats, Rows
 from aggregator.listeners import Listeners
 from aggregator.snapshot import SynchronySums
 from aggregator.synchrony import SAMPLE_MS, SynchronyState, SynchronyWindow, push
@@ -50,6 +52,13 @@ class Alike:
         key = engine.listeners.table.listener
         self.done = self.audience.advance(self.state, seats.row, key[seats.row], engine.cut)
         self.blank_done = self.blank.advance(self.state, seats.blank, key[seats.blank], engine.cut)
+
+    def claims(self, engine: Engine, rows: Rows) -> Floats:
+        """How far each of the rows is trusted in what it measures best, [0, 1]: what a blank sensor claims to read."""
+        _, quality, at_s = engine.chains.alike(rows)
+        fresh = engine.cut * 1e-3 - at_s < FRESH_S
+        made: Floats = np.where(fresh, quality, 0.0).max(axis=1)
+        return made
 
     def arrays(self) -> dict[str, NDArray[Any]]:
         """The windows under way, for checkpoints."""

@@ -208,10 +208,6 @@ class Chains:
         judged = np.isfinite(self.arrivals.pulse_s[:n]) | np.isfinite(self.arrivals.skin_s[:n])
         return contact | ~judged
 
-    def fused(self, rows: Rows) -> tuple[Floats, Floats]:
-        """Arousal and confidence as fused, whatever the seat's state."""
-        return self.fusion.arousal[rows], self.fusion.confidence[rows]
-
     def features(self, rows: Rows) -> dict[str, Any]:
         """The columns of a FeatureView that come from kernels."""
         pulse, skin, warm = (self.channels[k].state for k in (Kind.PULSE, Kind.SKIN, Kind.TEMPERATURE))
@@ -229,7 +225,7 @@ class Chains:
         given = dict(zip(SCALAR_NAMES, self.listeners.scalar_names.get(slot, ()), strict=False))
         return {given.get(name, name): v for name, v in values.items() if given.get(name) or name not in SCALAR_NAMES}
 
-    def alike(self, rows: slice) -> tuple[Floats, Floats, Floats]:
+    def alike(self, rows: Rows | slice) -> tuple[Floats, Floats, Floats]:
         """Skin drive and pulse rate of the rows, (m, 2), their quality, and when each channel was last heard, s."""
         skin, pulse = self.channels[Kind.SKIN].state, self.channels[Kind.PULSE].state
         return (

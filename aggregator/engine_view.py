@@ -98,12 +98,11 @@ def _confidence(engine: Engine, rows: Rows, state: NDArray[np.uint8], fade: Floa
 
 
 def _blanks(engine: Engine, rows: Rows) -> tuple[NDArray[np.int64], int]:
-    """The negative control as one histogram: what sensors without a finger would have said, at full fusion trust."""
+    """The negative control as one histogram, all of one weight: what the sensors without a finger claim to read."""
     if not len(rows):
         return np.zeros(BINS, np.int64), 0
-    section = np.zeros(len(rows), np.int64)
-    own, confidence = engine.chains.fused(rows)
-    weights, sums, _ = section_histograms(2.0 * own - 1.0, confidence, section, 1)
+    claim = engine.alike.claims(engine, rows)
+    weights, sums, _ = section_histograms(2.0 * claim - 1.0, np.ones(len(rows)), np.zeros(len(rows), np.int64), 1)
     return weights[0], int(sums[0])
 
 

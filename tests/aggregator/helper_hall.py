@@ -51,6 +51,13 @@ class Phones:
             for sequence in range(start, stop):
                 yield from self._packet(signals, sequence)
 
+    def come(self, tape: Tape, seconds: float) -> None:
+        """Everybody's consent, claim and packets."""
+        for join in self.claims():
+            tape.control(T0_MS, join.listener % SHARDS, Consent(join.listener, True, "v1"))
+            tape.control(T0_MS, join.listener % SHARDS, join)
+        tape.send(self.packets(seconds))
+
     def _packet(self, signals: Signals, sequence: int) -> Iterator[Sent]:
         start_us = sequence * PACKET_MS * 1000
         cut = []
@@ -66,6 +73,24 @@ class Phones:
         for i, number in enumerate(self.numbers):
             blocks = tuple(Block(channel, offset, samples[i]) for channel, offset, samples in cut)
             yield Sent(arrival, number, 1, sequence, encode(Packet(sequence, 1_000_000 + start_us, blocks)))
+
+
+def parts_of(programme: Programme) -> Tape:
+    """A tape with the programme's parts."""
+    tape = Tape()
+    for part in programme.parts:
+        tape.everywhere(T0_MS + round(part.start_s * 1000), Part(part.part))
+    return tape
+
+
+def numbered(first: int, count: int) -> list[int]:
+    """Pseudonyms that are spread over all of u64 and over the shards."""
+    return [((first + i) * 0x9E3779B97F4A7C15 + 77) % (1 << 64) for i in range(count)]
+
+
+def slow_engine(seats: int) -> Engine:
+    """An engine of SLOW_HZ ticks a second."""
+    return Engine(generated(seats), EngineSettings(rest_s=REST_S), t0_ms=T0_MS, tick_hz=SLOW_HZ)
 
 
 @dataclass(frozen=True)
@@ -84,19 +109,13 @@ def published_synchrony(
     Returns the windows' ends in s, and the synchrony that each hall would publish, (windows, halls). Halls share an
     engine because a house is not divided there: each one's windows are those of its own listeners' rings.
     """
-    tape, phones = Tape(), []
-    for part in programme.parts:
-        tape.everywhere(T0_MS + round(part.start_s * 1000), Part(part.part))
+    tape, phones = parts_of(programme), []
     for i, hall in enumerate(halls):
         heard = programme.with_happenings(Happening(hall.kind, *happening_s)) if hall.kind else programme
         audience = Audience(n, seed, heard, traits=Traits(leak_share=0.3), motion=hall.motion)
-        numbers = [((i * n + j) * 0x9E3779B97F4A7C15 + 77) % (1 << 64) for j in range(n)]
-        phones.append(Phones(audience, numbers, 1 + i * n))
-        for join in phones[-1].claims():
-            tape.control(T0_MS, join.listener % SHARDS, Consent(join.listener, True, "v1"))
-            tape.control(T0_MS, join.listener % SHARDS, join)
-        tape.send(phones[-1].packets(programme.length_s))
-    engine = Engine(generated(n * len(halls)), EngineSettings(rest_s=REST_S), t0_ms=T0_MS, tick_hz=SLOW_HZ)
+        phones.append(Phones(audience, numbered(i * n, n), 1 + i * n))
+        phones[-1].come(tape, programme.length_s)
+    engine = slow_engine(n * len(halls))
     glides = [SynchronyGlide() for _ in halls]
     ends, shown = [], []
 

@@ -59,6 +59,20 @@ def test_closed_forms(gaps: float) -> None:
     assert np.mean(others) == pytest.approx(0.700, abs=0.012)
 
 
+def test_a_doubt_takes_back_the_two_seconds_before_it_of_that_feature_alone() -> None:
+    state, rows, value = sy.SynchronyState.allocate(4), np.array([1, 3]), np.full((2, 2), 5.0)
+    none = np.zeros((2, 2), np.bool_)
+    doubt = np.array([[True, False], [False, False]])
+    for n in range(END - 20, END):
+        sy.push(state, rows, n, value, ~none, none)
+    for n in range(END, END + 3):
+        sy.push(state, rows, n, value, ~doubt, doubt)
+    kept = np.isfinite(state.ring[:, :, np.arange(END - 20, END + 3) % sy.RING])
+    assert kept[1, 0].tolist() == [True] * (20 - sy.DOUBT) + [False] * (sy.DOUBT + 3)
+    assert kept[1, 1].all()
+    assert kept[3].all()
+
+
 @pytest.mark.parametrize("gaps", [0.0, 0.1, 0.3])
 def test_equal_to_the_plain_masked_reference(gaps: float) -> None:
     x = house_of(np.random.default_rng(3), 12, gaps)
