@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from relay.bus import Bus, BusUnavailable
-from relay.entries import FIRST, EntryError, Erase, Join, Part, decode_control, is_packets
+from relay.entries import FIRST, Control, EntryError, Erase, Join, Part, decode_control, is_packets
 from relay.outbox import Item, Outbox
 from relay.parts import PARTS
 from relay.seat_card import shard_of
@@ -96,6 +96,7 @@ class RelayCore:
         self._retry_ms = [RETRY_MIN_MS] * streams
         self._due: deque[tuple[float, Phone]] = deque()
         self._by_listener: dict[int, Phone] = {}
+        self._erasing: dict[int, int] = {}  # erasures queued again: entries of each not accepted yet
         self._writing: set[asyncio.Task[None]] = set()
         self._empty = asyncio.Event()
         self.hurries = False  # an append has begun: its first step should not wait for a rest
@@ -251,6 +252,7 @@ class RelayCore:
         self.counters.acknowledged += len(items)
         for owner, sequence, _raw, _arrival_ms, event in items:
             if owner is None:
+                self._erased_again(event)
                 continue
             phone: Phone = owner  # type: ignore[assignment]  # only phones are put in by this class
             if event is not None:
@@ -337,11 +339,22 @@ class RelayCore:
             await asyncio.sleep(SWEEP_S)
 
     def _erase_again(self) -> None:
-        """An erasure that was accepted must not be among what the bus lost."""
+        """An erasure that was accepted must not be among what the bus lost. One that still waits is not queued twice: a
+        bus that fails over again and again, and accepts nothing, must not fill the queues with them."""
         for listener in self.house.erased:
+            if listener in self._erasing:
+                continue
+            self._erasing[listener] = 2
             event, now = Erase(listener), self.clock_ms()
             for box in (self.outboxes[shard_of(listener, self.bus.shards)], self.outboxes[-1]):
                 box.put_event(None, event, now)
+
+    def _erased_again(self, event: Control | None) -> None:
+        """One of the two entries of an erasure was accepted."""
+        if isinstance(event, Erase) and event.listener in self._erasing:
+            self._erasing[event.listener] -= 1
+            if not self._erasing[event.listener]:
+                del self._erasing[event.listener]
 
     async def _follow_loop(self) -> None:
         """Parts and erasures as the house's stream tells them."""

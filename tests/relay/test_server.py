@@ -10,6 +10,7 @@ import subprocess
 import urllib.error
 import urllib.request
 from collections.abc import Awaitable, Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -20,7 +21,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from relay import metrics
 from relay.bus import BusStatistics, BusUnavailable
 from relay.bus_memory import MemoryBus
-from relay.entries import Consent, Departure, Erase, Join, Part, Skip, Stamp, encode_control
+from relay.entries import FIRST, Consent, Departure, Erase, Join, Part, Skip, Stamp, decode_control, encode_control
 from relay.outbox import OutboxStatistics
 from relay.server import Relay, RelayStatistics
 from relay.server_core import Counters, monotonic_ms
@@ -269,6 +270,33 @@ async def test_a_bus_that_may_have_lost_entries_asks_for_the_ring() -> None:
             await good.phone.send(simple(number))
         await acknowledged(good.phone, 8)
         assert len(await packets_on(bus)) == 16
+
+
+def knows(relay: Relay, bus_id: str) -> bool:
+    return relay.core.house.bus_id == bus_id
+
+
+async def test_erasures_are_written_again_until_the_bus_has_them_and_never_pile_up() -> None:
+    """A bus that may have lost them, and takes nothing while it fails over twice more."""
+    bus = Fickle()
+    async with a_relay(bus) as relay:
+        for listener in range(500):
+            relay.core.house.erase(listener)
+        await until(lambda: relay.core.house.bus_id == "first")
+        bus.away = True
+        for name in ("second", "third", "fourth"):
+            bus.name = name
+            await until(partial(knows, relay, name))
+            assert sum(map(len, relay.core.outboxes)) == 2 * 500
+        bus.away = False
+        await until(lambda: not any(map(len, relay.core.outboxes)))
+        said = await bus.read(dict.fromkeys(range(bus.shards + 1), FIRST))
+        heard = {(decode_control(e.payload), e.stream == bus.shards) for e in said}
+        assert heard == {(Erase(listener), house) for listener in range(500) for house in (False, True)}
+        assert len(said) == 2 * 500
+        bus.name = "fifth"  # what was accepted may be lost again
+        await until(lambda: relay.core.house.bus_id == "fifth" and not any(map(len, relay.core.outboxes)))
+        assert len(await bus.read(dict.fromkeys(range(bus.shards + 1), FIRST))) == 4 * 500
 
 
 async def test_a_stop_acknowledges_then_tells_phones_when_to_come_back() -> None:
