@@ -118,6 +118,15 @@ def test_the_name_of_a_listener_is_never_written() -> None:
         assert (join.role, join.name) == (role, expected)
 
 
+def test_a_withdrawal_that_was_not_answered_is_said_again_after_the_remembered_yes() -> None:
+    """PROTOCOL.md, "Consent": the relay that had it may be gone, and with it what it had not written."""
+    again = Session(a_house(), NOW_MS)
+    again.receive(hello(), NOW_MS)
+    (event,) = writes(again.receive(CONSENT_NO, NOW_MS))
+    assert event == Consent(again.listener, False, "1")
+    assert texts(again.written(event)) == [{"type": "consent", "answer": "no"}]
+
+
 @pytest.mark.parametrize("before", [[], [CONSENT_NO], [CONSENT_YES, CONSENT_NO]])
 def test_who_was_erased_by_another_connection_cannot_say_yes_on_this_one(before: list[str]) -> None:
     house = a_house()
