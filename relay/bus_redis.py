@@ -12,7 +12,6 @@ an append-only file each second this survives a kill of its process), or ``repli
 from __future__ import annotations
 
 import asyncio
-import math
 import time
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -291,7 +290,7 @@ async def _converse(client: Any, words: list[bytes]) -> list[Any]:
     each_s, connection.socket_timeout = connection.socket_timeout, None  # else a task and a timer a write
     try:
         await connection.send_packed_command(words)
-        return [await connection.read_response(timeout=math.inf) for _ in words]
+        return [await connection.read_response() for _ in words]
     except BaseException:
         await connection.disconnect(nowait=True)
         raise

@@ -26,6 +26,7 @@ from relay.server_core import Counters, RelayCore, monotonic_ms
 from relay.server_guard import Budget, Meter
 from relay.session import Session
 from relay.session_table import House
+from relay.turns import gather
 from relay.wire import MAX_PACKET_BYTES
 
 log = logging.getLogger("ripieno.relay")
@@ -264,23 +265,7 @@ class Relay:
         self._running = asyncio.create_task(self.core.run())
         self._running.add_done_callback(_ended)
         if settings.gather_ms > 0.0:
-            asyncio.get_running_loop().call_soon(self._gather, settings.gather_ms / 1000, 0.0)
-
-    def _gather(self, turn_s: float, rested_s: float) -> None:
-        """Rest on purpose, so that more sockets are ready at the next turn: the wake-up is the dearest part.
-
-        What a turn's own work took is no rest any more; and an append that has just begun is sent first.
-        """
-        if self._running.done():
-            return
-        if self.core.hurries:
-            self.core.hurries = False
-        else:
-            left_s = turn_s - (time.monotonic() - rested_s)
-            if left_s > 0.0:
-                time.sleep(left_s)
-            rested_s = time.monotonic()
-        asyncio.get_running_loop().call_soon(self._gather, turn_s, rested_s)
+            gather(self.core, self._running, settings.gather_ms / 1000)
 
     async def ended(self) -> None:
         """Wait for the end of the flush; raises what ended it. Who runs a relay waits here: one that takes phones in

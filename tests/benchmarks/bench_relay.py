@@ -34,13 +34,14 @@ from relay.server import Relay, RelaySettings
 from relay.server_core import RelayCore, monotonic_ms
 from relay.session import Session
 from relay.session_table import House
+from relay.turns import gather
 from relay.wire import Block, Packet, encode
 from tests.relay.house import framed
 from tests.relay.phone import EVENING, RING, hello
 
 TRIM_S = 1.0
 GATHER_MS = 5.0
-KINDS = ("picows", "picows, gathering", "websockets")
+KINDS = ("picows", "picows, gathering", "websockets", "websockets, gathering")
 DRAIN_EVERY = 16  # bursts between two readings of the acknowledgements
 
 
@@ -65,7 +66,7 @@ class WebsocketsPhone:
         self._start(self._socket.close(code, reason))
 
     def ping(self) -> None:
-        return  # the library asks by itself
+        return  # the clients here never fall silent
 
     def _start(self, what: Any) -> None:
         task = asyncio.ensure_future(what)
@@ -73,7 +74,7 @@ class WebsocketsPhone:
         task.add_done_callback(self._sending.discard)
 
 
-async def serve_websockets(bus: Bus) -> tuple[RelayCore, int, Any]:
+async def serve_websockets(bus: Bus, gather_ms: float) -> tuple[RelayCore, int, asyncio.Task[None]]:
     core = RelayCore(bus, House(RING, EVENING, bus_id="bench"))
 
     async def one(connection: ServerConnection) -> None:
@@ -88,8 +89,13 @@ async def serve_websockets(bus: Bus) -> tuple[RelayCore, int, Any]:
                     core.samples(phone, message, phone.heard_ms)
         core.lost(phone)
 
-    server = await websockets.serve(one, "127.0.0.1", 0, compression=None, max_size=4096)
-    return core, next(iter(server.sockets)).getsockname()[1], asyncio.create_task(core.run())
+    server = await websockets.serve(
+        one, "127.0.0.1", 0, compression=None, max_size=4096, ping_interval=None, backlog=4096
+    )
+    running = asyncio.create_task(core.run())
+    if gather_ms > 0.0:
+        gather(core, running, gather_ms / 1000)
+    return core, next(iter(server.sockets)).getsockname()[1], running
 
 
 async def serve(kind: str, bus_url: str, pipe: Connection) -> None:
@@ -100,13 +106,14 @@ async def serve(kind: str, bus_url: str, pipe: Connection) -> None:
         from relay.redis_client import parse_url
 
         bus = RedisBus(parse_url(bus_url), EVENING)
+    gather_ms = GATHER_MS if kind.endswith("gathering") else 0.0
+    running: asyncio.Task[None] | None
     if kind.startswith("picows"):
         relay = Relay()
-        gather_ms = GATHER_MS if kind.endswith("gathering") else 0.0
         await relay.start(bus, RelaySettings(keyring=RING, evening=EVENING, connects_per_s=1e6, gather_ms=gather_ms))
         core, port, running = relay.core, relay.port, None
     else:
-        core, port, running = await serve_websockets(bus)
+        core, port, running = await serve_websockets(bus, gather_ms)
     pipe.send(port)
     stop = asyncio.Event()
 
@@ -114,7 +121,7 @@ async def serve(kind: str, bus_url: str, pipe: Connection) -> None:
         if pipe.recv() == "stop":
             stop.set()
         else:
-            pipe.send((time.process_time(), core.counters.packets, resident_bytes()))
+            pipe.send((time.process_time(), core.counters.packets, resident_bytes(), core.counters.acknowledged))
 
     asyncio.get_running_loop().add_reader(pipe.fileno(), asked)
     while not stop.is_set():
@@ -207,8 +214,8 @@ def measure(kind: str, rate: float, burst: int, phones: int, seconds: float, bus
 
     def ask() -> tuple[float, int, int]:
         ours.send("how much")
-        answer: tuple[float, int, int] = ours.recv()
-        return answer
+        cpu_s, packets, size, _ = ours.recv()
+        return cpu_s, packets, size
 
     before = ask()
     swarm = Phones(port, phones)

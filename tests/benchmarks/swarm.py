@@ -110,7 +110,6 @@ class Swarm:
         self.sockets: list[socket.socket] = []
         self._poll = select.epoll()
         self.sent = self.received = 0
-        self.late_s = 0.0
 
     def open(self) -> float:
         """Connect, upgrade and greet all, some under way at once; returns the seconds it took."""
@@ -171,7 +170,6 @@ class Swarm:
             if due <= sent:
                 time.sleep(SLICE_S)
                 continue
-            self.late_s = max(self.late_s, now - began - sent / rate)
             turn = self._send(turn, due - sent)
             sent = due
             if now > drain_at_s:
@@ -218,9 +216,9 @@ def swarming(port: int, first_seat: int, count: int, which: Sequence[object], pi
             pipe.send(swarm.open())
         else:
             rate, seconds = order
-            before, swarm.late_s, sent = time.process_time(), 0.0, swarm.sent
+            before, began_s, sent = time.process_time(), time.monotonic(), swarm.sent
             swarm.run(rate, seconds)
-            pipe.send((swarm.sent - sent, time.process_time() - before, swarm.late_s))
+            pipe.send((swarm.sent - sent, time.process_time() - before, time.monotonic() - began_s))
     swarm.close()
 
 
@@ -246,10 +244,10 @@ class Generators:
         """Open all connections; seconds of the slowest process."""
         for pipe in self._pipes:
             pipe.send("open")
-        return max(pipe.recv() for pipe in self._pipes)
+        return max(float(pipe.recv()) for pipe in self._pipes)
 
     def run(self, rate: float, seconds: float) -> tuple[int, float, float]:
-        """Sent, processor seconds, and how late the latest send was (s)."""
+        """Sent, processor seconds, and the seconds that the slowest process took."""
         for pipe in self._pipes:
             pipe.send((rate / len(self._pipes), seconds))
         told = [pipe.recv() for pipe in self._pipes]
