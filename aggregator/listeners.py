@@ -270,7 +270,14 @@ class Listeners:
             slot = next((s for s in range(MAX_PERFORMERS) if s not in self.names), -1)
             self.table.slot[row] = slot
         if slot >= 0:
-            self.names[slot] = event.name or f"performer {slot + 1}"
+            self.names[slot] = self._own_name(event.name or f"performer {slot + 1}", slot)
+
+    def _own_name(self, name: str, slot: int) -> str:
+        """The name, or with a number behind it where another performer has it: a quartet has two violins, and series
+        and linkage are kept by name."""
+        others = {n for s, n in self.names.items() if s != slot}
+        numbered = (f"{name} {n}" for n in range(2, MAX_PERFORMERS + 2))
+        return name if name not in others else next(n for n in numbered if n not in others)
 
     def _free_slot(self, row: int) -> None:
         slot = int(self.table.slot[row])

@@ -309,6 +309,15 @@ def test_roles_other_than_audience_are_never_counted() -> None:
     assert np.isfinite(view.pulse_rate_bpm).all()
 
 
+def test_two_performers_of_one_name_are_told_apart() -> None:
+    phones = [Phone(n, seat=n, role="performer", name="violin") for n in (1, 2, 3)]
+    tape = evening(phones, 2)
+    for control in phones[0].controls():  # back after a break: the same name as before
+        tape.control(phones[0].start_ms + 500, phones[0].shard, control)
+    (*_, last) = Drive(engine(6), tape.entries).run(2)
+    assert {p.number: p.name for p in last.performers} == {1: "violin", 2: "violin 2", 3: "violin 3"}
+
+
 def test_a_performer_is_known_by_the_number_of_the_card() -> None:
     phones = [Phone(4, seat=2, role="performer", name="viola"), Phone(5, seat=7, role="performer", name="bass")]
     (*_, last) = Drive(engine(6), evening(phones, 2).entries).run(2)
