@@ -60,7 +60,6 @@ BEAT_WINDOW, PEAK_WINDOW = 43, 7
 # Where in the last 43 samples, oldest first, a sample leaves and enters the short window in the middle.
 OUT = (BEAT_WINDOW - PEAK_WINDOW) // 2
 IN = OUT + PEAK_WINDOW
-ONE = np.int8(1)
 
 
 def update(state: PulseState, block: GridBlock) -> Events:
@@ -155,18 +154,16 @@ def _level(state: PulseState, rows: Rows, index: Ints, count: Ints, x: Floats, v
 
 
 def _bounded(x: Floats) -> Floats:
-    np.minimum(x, LARGEST, out=x)
-    return np.maximum(x, -LARGEST, out=x)
+    if x.max() > LARGEST or x.min() < -LARGEST:  # hardly ever: reading twice is cheaper than writing twice
+        np.maximum(np.minimum(x, LARGEST, out=x), -LARGEST, out=x)
+    return x
 
 
 def _band(state: PulseState, slab: Slab, x: Floats) -> Floats:
     """Band-passed signal, turned upright as far as the polarity is known, (t, m)."""
-    memory = np.empty((*state.band.shape[1:], len(slab.rows)))
-    for place in np.ndindex(*state.band.shape[1:]):
-        memory[place] = state.band[:, *place][slab.rows]
+    memory = np.ascontiguousarray(state.band.take(slab.rows, axis=0).transpose(1, 2, 0))
     y = sos_run(BAND, memory, x, None if slab.even else slab.count)
-    for place in np.ndindex(*state.band.shape[1:]):
-        state.band[:, *place][slab.rows] = memory[place]
+    state.band[slab.rows] = memory.transpose(2, 0, 1)
     down = state.polarity[slab.rows] < 0
     if down.any():
         y *= np.where(down, -1.0, 1.0)
@@ -203,21 +200,25 @@ def _limited(y: Floats, scale: Floats) -> Floats:
 
 
 def _unchanged(state: PulseState, slab: Slab, scale: Floats, runs: Marks) -> None:
-    """Samples in a row without a change before the first step; then at each step whether there is none."""
+    """Samples in a row without a change before the first step; then at each step whether there is one."""
     x, runs[0] = slab.x, state.flat[slab.rows]
     change = np.empty_like(x)
     np.subtract(x[0], state.previous[slab.rows], out=change[0])
     np.subtract(x[1:], x[:-1], out=change[1:])
-    np.less_equal(np.abs(change, out=change), FLAT_SHARE * scale, out=runs[1:].view(np.bool_))
+    np.greater(np.abs(change, out=change), FLAT_SHARE * scale, out=runs[1:].view(np.bool_))
 
 
 def _run_lengths(runs: Marks) -> None:
-    """From a run's length before the first step and whether it goes on at each step, its length at each step."""
-    longer = np.empty_like(runs[0])
-    steps = list(runs)
-    for before, here in pairwise(steps):
-        np.add(before, ONE, out=longer)
-        np.multiply(here, longer, out=here)
+    """From a run's length before the first step, and whether it ends at each step, its length at each step.
+
+    Through the step of the latest end, counted from LONG steps before the slab so that it fits a byte.
+    """
+    number = np.arange(LONG, LONG + len(runs), dtype=np.int8)[:, None, None]
+    np.subtract(LONG, runs[0], out=runs[0])
+    runs[1:] *= number[1:]
+    for before, here in pairwise(list(runs)):
+        np.maximum(before, here, out=here)
+    np.subtract(number, runs, out=runs)
 
 
 def _contact(state: PulseState, slab: Slab, wave: Floats, scale: Floats, flat: Marks) -> Bools:
@@ -245,7 +246,7 @@ def _contact(state: PulseState, slab: Slab, wave: Floats, scale: Floats, flat: M
 
 
 def _blocks(state: PulseState, slab: Slab, scale: Floats, runs: Marks) -> None:
-    """Width of an open block of interest before the first step; then at each step whether one is open."""
+    """Width of an open block of interest before the first step; then at each step whether none is open."""
     rows, due = slab.rows, slab.due
     lead = np.empty((len(slab.x), len(rows)), np.float32)
     for a in range(0, len(rows), PIECE):
@@ -258,7 +259,8 @@ def _blocks(state: PulseState, slab: Slab, scale: Floats, runs: Marks) -> None:
     within = second + 1 < slab.count[due]
     _sum_up(lead, state.lead[rows], second[within] + 1, due[within], anew[within])
     runs[0] = state.wide[rows]
-    np.greater(lead, (OFFSET * BEAT_WINDOW) * (scale * scale), out=runs[1:].view(np.bool_))
+    offset = ((OFFSET * BEAT_WINDOW) * (scale * scale)).astype(np.float32)
+    np.less_equal(lead, offset, out=runs[1:].view(np.bool_))
     state.lead[rows] = slab.end(lead)
     state.lead[rows[due[~within]]] = anew[~within]
 

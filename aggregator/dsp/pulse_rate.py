@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from aggregator.dsp.columns import Bools, Floats, Floats32, Rows
+from aggregator.dsp.columns import Bools, Floats, Floats32, Ints, Rows
 from aggregator.dsp.grid import PULSE_HZ
 from aggregator.dsp.pulse_beats import VARIABILITY_S
 from aggregator.dsp.pulse_state import (
@@ -32,7 +32,7 @@ LOWEST, HIGHEST = 5, 24  # bins of 37.5 and 180 bpm
 BROAD_LOW, BROAD_HIGH = 4, 52  # bins of 0.5 and 6.5 Hz
 LOBE = 2  # bins to each side that belong to a line under a Hann window
 HANN = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(SLOW) + 0.5) / SLOW)
-HARMONIC = 0.5
+HARMONIC = np.float32(0.5)
 PRIOR_BONUS, PRIOR_WIDTH_BPM = 0.3, 12.0
 AGREE_BPM = 6.0
 SPECTRAL_FROM_S = 4
@@ -59,15 +59,16 @@ def find_scale(state: PulseState, slab: Slab) -> None:
     slow += recent[:, 2::4]
     slow += recent[:, 3::4]
     slow *= np.float32(0.25)
-    state.slow[rows] = np.concatenate([state.slow.take(rows, axis=0)[:, SLOW_HZ:], slow], axis=1)
+    ring = np.concatenate([state.slow[:, SLOW_HZ:][rows], slow], axis=1)
     level = np.add.reduce(np.abs(slow), axis=1) * np.float32(1.0 / SLOW_HZ)
-    levels = np.concatenate([state.levels.take(rows, axis=0)[:, 1:], level[:, None]], axis=1)
-    state.levels[rows] = levels
+    levels = np.concatenate([state.levels[:, 1:][rows], level[:, None]], axis=1)
     known = np.minimum(state.slow_filled[rows] + 1, SECONDS)
-    state.slow_filled[rows] = known
-    levels.sort(axis=1)
-    scale = levels[np.arange(len(rows)), (known - 1) // 2]
+    state.slow[rows], state.levels[rows], state.slow_filled[rows] = ring, levels, known
+    ordered = levels.copy()
+    ordered.sort(axis=1)
+    scale = ordered[np.arange(len(rows)), (known - 1) // 2]
     state.scale[rows] = scale
+    slab.spectral = _spectral(ring, levels, scale, known, state.rate_bpm[rows])
     slow /= scale[:, None] + np.float32(1e-30)
     cube = np.add.reduce(slow * slow * slow, axis=1) * np.float32(1.0 / SLOW_HZ)
     turned = _find_polarity(state, rows, cube, (level <= MOVING * scale) & (scale > 0))
@@ -103,7 +104,7 @@ def each_second(state: PulseState, slab: Slab, summary: Floats) -> None:
     if len(slab.turned):
         turned = slab.rows[slab.turned]
         state.template[turned], state.good[turned], state.height[turned] = 0.0, False, np.nan
-    spectral, sure = _spectral(state, rows)
+    spectral, sure = slab.spectral
     silent = (slab.index[i] + k - summary[:, GOOD_INDEX]) * (1.0 / PULSE_HZ)
     fresh = np.minimum(np.maximum((FADED_S - silent) * (1.0 / FADE_S), 0.0), 1.0)
     trust = np.where(fresh > 0.0, fresh * summary[:, REGULAR], 0.0)
@@ -112,41 +113,57 @@ def each_second(state: PulseState, slab: Slab, summary: Floats) -> None:
     state.rmssd_confidence[rows] = np.where(clean > 0.0, clean, 0.0) * state.trust[rows]
 
 
-def _spectral(state: PulseState, rows: Rows) -> tuple[Floats, Floats]:
-    """Rate of the strongest line with its second harmonic, and the share of all power in both as trust."""
-    weight = np.minimum(TAME * state.scale[rows][:, None] / state.levels[rows], np.float32(1))
+def _spectral(
+    ring: Floats32, levels: Floats32, scale: Floats32, known: Ints, rate_bpm: Floats
+) -> tuple[Floats, Floats]:
+    """Rate of the strongest line with its second harmonic, and the share of all power in both as trust.
+
+    ``ring`` (e, 128), ``levels`` (e, 8), ``known`` (e,) seconds in them, ``rate_bpm`` (e,) the last fused rate.
+    """
+    weight = np.minimum((TAME * scale)[:, None] / levels, ONE)
     weight *= weight
-    slow = state.slow.take(rows, axis=0).reshape(-1, SECONDS, SLOW_HZ)
-    slow *= weight[:, :, None]
-    spectrum = np.fft.rfft(slow.reshape(-1, SLOW) * HANN, axis=1)
-    parts = spectrum.view(np.float64)[:, : 2 * BROAD_HIGH + 2]
-    parts *= parts
-    power = parts[:, ::2] + parts[:, 1::2]
-    size = np.sqrt(power)
-    comb = size[:, 2 * LOWEST : 2 * HIGHEST + 1 : 2] * HARMONIC
-    comb += size[:, LOWEST : HIGHEST + 1]
-    away = BINS - state.rate_bpm[rows][:, None]
-    away *= away
-    bonus = np.fmax(PRIOR_BONUS - away * (PRIOR_BONUS / PRIOR_WIDTH_BPM**2), 0.0)
-    bonus += 1.0
-    bonus *= comb
-    best = np.argmax(bonus, axis=1)[:, None] + LOWEST
-    each = np.arange(len(rows))[:, None]
-    top = np.log(size[each, best + _AROUND])
-    bend = np.minimum(top[:, 0] - 2.0 * top[:, 1] + top[:, 2], -1e-12)
-    offset = 0.5 * (top[:, 0] - top[:, 2]) / bend
-    total = np.add.reduce(power[:, BROAD_LOW:], axis=1)
-    twice = np.where(np.abs(offset) <= 0.25, 0, np.where(offset > 0.0, 1, -1))
-    near = np.add.reduce(power[each, best + _LOBE], axis=1)
-    near += np.add.reduce(power[each, 2 * best + twice[:, None] + _LOBE], axis=1)
-    share = near / total
-    peak = (np.abs(offset) <= 1.0) & (state.slow_filled[rows] >= SPECTRAL_FROM_S)
+    tamed = ring.reshape(-1, SECONDS, SLOW_HZ) * weight[:, :, None]
+    power = _power(tamed.reshape(-1, SLOW))
+    best = np.argmax(_comb(power, rate_bpm), axis=1) + LOWEST
+    line = power.reshape(-1)
+    at = np.arange(0, line.size, power.shape[1]) + best
+    lobe = line[at[:, None] + _LOBE]
+    left, top, right = np.log(lobe[:, LOBE - 1 : LOBE + 2]).T
+    offset = np.float32(0.5) * (left - right) / np.minimum(left + right - (top + top), TINY)
+    at += best
+    at += offset > QUARTER
+    at -= offset < -QUARTER
+    near = np.add.reduce(lobe, axis=1) + np.add.reduce(line[at[:, None] + _LOBE], axis=1)
+    share = near / np.add.reduce(power[:, BROAD_LOW:], axis=1)
+    peak = (np.abs(offset) <= ONE) & (known >= SPECTRAL_FROM_S)
     sure = np.where(peak, np.minimum(np.maximum((share - 0.55) * 2.5, 0.0), 1.0), 0.0)
-    return np.where(peak, (best[:, 0] + offset) * (60.0 * BIN_HZ), np.nan), sure
+    return np.where(peak, (best + offset) * (60.0 * BIN_HZ), np.nan), sure.astype(np.float64)
 
 
-BINS = np.arange(LOWEST, HIGHEST + 1) * (60.0 * BIN_HZ)
-_AROUND = np.arange(-1, 2)
+def _power(signal: Floats32) -> Floats32:
+    """Power spectrum of each row, (e, 53): bins up to BROAD_HIGH."""
+    parts = np.fft.rfft(signal * HANN, axis=1).view(np.float64)
+    parts *= parts
+    end = 2 * BROAD_HIGH + 2
+    return (parts[:, :end:2] + parts[:, 1:end:2]).astype(np.float32)
+
+
+def _comb(power: Floats32, rate_bpm: Floats) -> Floats32:
+    """Size of each line plus half of its second harmonic's, raised by up to 0.3 near ``rate_bpm``, (e, 20)."""
+    size = np.sqrt(power[:, LOWEST : 2 * HIGHEST + 1])
+    comb = size[:, LOWEST::2] * HARMONIC
+    comb += size[:, : HIGHEST + 1 - LOWEST]
+    bonus = BINS - rate_bpm.astype(np.float32)[:, None]
+    bonus *= bonus
+    bonus *= PRIOR_FALLS
+    bonus += PRIOR_TOP
+    comb *= np.fmax(bonus, ONE)
+    return comb
+
+
+ONE, QUARTER, TINY = np.float32(1), np.float32(0.25), np.float32(-1e-12)
+BINS = (np.arange(LOWEST, HIGHEST + 1) * (60.0 * BIN_HZ)).astype(np.float32)
+PRIOR_TOP, PRIOR_FALLS = np.float32(1.0 + PRIOR_BONUS), np.float32(-PRIOR_BONUS / PRIOR_WIDTH_BPM**2)
 _LOBE = np.arange(-LOBE, LOBE + 1)
 
 

@@ -103,6 +103,7 @@ class Slab:
     due: Rows = field(init=False)  # listeners whose second ends in this slab
     turned: Rows = field(init=False)  # of those, whose polarity turns with it; ``waves`` does so after its last beat
     touch: Bools = field(init=False)  # contact at the end of each due listener's second
+    spectral: tuple[Floats, Floats] = field(init=False)  # spectral rate and trust at the end of each due second
     waves: Floats32 = field(init=False)  # (m, WAVE + t) filtered, limited, upright
 
     def __post_init__(self) -> None:
