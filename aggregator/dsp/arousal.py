@@ -36,8 +36,10 @@ def against_rest(values: Floats, location: Floats, scale: Floats) -> Floats:
     Does not apply the sign: temperature that rises is positive here. Source: Ben-Shakhar 1985 for deviations instead
     of a range, so that one artefact does not squash what follows.
     """
-    z = (values - location) / scale
-    return np.where(np.isfinite(z), np.clip(z, -FEATURE_LIMIT, FEATURE_LIMIT), 0.0)
+    z: Floats = (values - location) / scale
+    np.copyto(z, 0.0, where=~np.isfinite(z))
+    np.minimum(np.maximum(z, -FEATURE_LIMIT, out=z), FEATURE_LIMIT, out=z)
+    return z
 
 
 def combine(z: Floats, weight: Floats, table: FeatureTable) -> Floats:
@@ -54,17 +56,22 @@ def combine(z: Floats, weight: Floats, table: FeatureTable) -> Floats:
     Agreement counts: two channels at +2 give more than one at +2, because chance makes both deviate less often.
     Does not estimate R from the listener: 120 s of rest are too few. Source: variance of a weighted sum (D).
     """
-    total = _across(weight * np.maximum(z * table.sign, -CALM_LIMIT))
-    square = _across(weight * weight)
+    signed = z * table.sign
+    np.maximum(signed, -CALM_LIMIT, out=signed)
+    signed *= weight
+    total, square = _across(signed), _across(weight * weight)
     channels = [_across(weight[:, numbers[0] : numbers[-1] + 1]) for numbers in table.of_channel.values()]
     between, within = channels[0].copy(), channels[0] * channels[0]
     for channel in channels[1:]:
         between += channel
-        within += channel * channel
+        channel *= channel
+        within += channel
     same, other = SAME_CHANNEL_CORRELATION, OTHER_CHANNEL_CORRELATION
     variance = (1.0 - same) * square + (same - other) * within + other * between * between
-    known = variance > 1e-18
-    return np.where(known, np.clip(total / np.sqrt(np.where(known, variance, 1.0)), -Z_LIMIT, Z_LIMIT), 0.0)
+    np.copyto(total, 0.0, where=variance <= 1e-18)
+    total /= np.sqrt(np.maximum(variance, 1e-18))
+    np.minimum(np.maximum(total, -Z_LIMIT, out=total), Z_LIMIT, out=total)
+    return total
 
 
 def coverage(trust: Floats, table: FeatureTable) -> Floats:

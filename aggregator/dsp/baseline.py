@@ -141,7 +141,7 @@ def advance(
     rows: Rows,
     values: Floats,
     *,
-    second: Bools,
+    second: Rows,
     turn: Bools,
     rest: Bools,
     drift: Bools,
@@ -153,8 +153,8 @@ def advance(
     """Move some listeners' baselines on by one refresh of ``dt_s``.
 
     Args:
-        rows: intp (m,), distinct. values: float64 (m, F), transformed units, NaN where not clean.
-        second: bool (m,), a second of the listener's own count ended. turn: bool (m,), their turn for medians.
+        rows: intp (m,), distinct. second: intp (s,), which of them have a second of their own count ended, and
+        values: float64 (s, F) theirs, transformed units, NaN where not clean. turn: bool (m,), turn for medians.
         rest, drift: bool (m,), what their part allows.
 
     Once a second: begin or end a collection, put a sample into the ring, drift. On their turn: medians, and a look at
@@ -162,16 +162,16 @@ def advance(
 
     Does not judge quality: gate ``values`` first.
     """
-    if second.any():
-        each, x, loose = rows[second], values[second], drift[second]
-        _begin_and_end(state, each, x, rest[second], loose)
-        _collect(state, each, x, loose, settings)
+    if len(second):
+        each, loose = rows[second], drift[second]
+        _begin_and_end(state, each, values, rest[second], loose)
+        _collect(state, each, values, loose, settings)
         if loose.any():
-            _drift(state, each[loose], x[loose], settings)
-    due = turn & (state.pending[rows] != NONE)
+            _drift(state, each[loose], values[loose], settings)
+    due = turn & (state.pending.take(rows) != NONE)
     if due.any():
         _take(state, rows[due], drift[due], table, settings)
-    gliding = turn | ~state.settled[rows]
+    gliding = turn | ~state.settled.take(rows)
     if gliding.any():
         _glide(state, rows[gliding], dt_s, prior, table, settings)
 

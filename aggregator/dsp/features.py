@@ -74,14 +74,15 @@ class FeatureTable:
         self.prior_scale = self._array("prior_scale")
         self.relative_floor = self._array("relative_floor")
         self.ease_s = self._array("ease_s")
+        self.eased = tuple(i for i, f in enumerate(features) if f.ease_s)
         unit = self._array("unit_floor")
         log1p = np.array([f.transform is Transform.LOG1P for f in features])
-        self.is_log1p = log1p
         self.identity = tuple(i for i, f in enumerate(features) if f.transform is Transform.IDENTITY)
         self.is_log = np.array([f.transform is not Transform.IDENTITY for f in features])
         self.offset = np.where(log1p, unit, 0.0)
         self.shift = np.log(np.where(log1p, unit, 1.0))
-        self.lowest = np.where(log1p, 0.0, np.where(self.is_log, unit, -np.inf))
+        # Known is what lies above: for log1p zero itself is.
+        self.lowest = np.where(log1p, np.nextafter(0.0, -1.0), np.where(self.is_log, unit, -np.inf))
         if [f.channel for f in features] != sorted((f.channel for f in features), key=self._first):
             raise ValueError(f"features of one channel must stand together, got {self.names}")
         self.channels = tuple(dict.fromkeys(f.channel for f in features))
@@ -211,29 +212,33 @@ def gather(table: FeatureTable, inputs: FusionInputs, rows: Rows) -> tuple[Float
     Args:
         table: F features. inputs: arrays (listeners,). rows: intp (m,).
     Returns:
-        values float64 (m, F), NaN unknown; quality float64 (m, F) in [0, 1], never NaN.
+        values float64 (m, F), NaN unknown; quality float64 (m, F) in [0, 1], never NaN; both one feature after another
+        in memory (Fortran order), as everything that is computed from them.
 
     Does not compare with rest, smooth or reject outliers. Source: definition.
     """
-    raw = np.full((len(rows), table.size), np.nan)
-    quality = np.zeros((len(rows), table.size))
+    raw = np.empty((table.size, len(rows)))  # a feature a line: whole lines are read and written below
+    quality = np.empty_like(raw)
     products: dict[tuple[int, ...], NUMBER] = {}
     for f, name in enumerate(table.names):
         reading = inputs.readings.get(name)
-        if reading is not None:
-            raw[:, f] = reading.value.take(rows)
-            quality[:, f] = _product(reading.trust, rows, products)
-    known = np.isfinite(raw) & ((raw > table.lowest) | (raw == 0.0) & table.is_log1p)
-    values = np.where(known & table.is_log, raw + table.offset, 1.0)
+        if reading is None:
+            raw[f], quality[f] = np.nan, 0.0
+        else:
+            raw[f] = reading.value.take(rows)
+            quality[f] = _product(reading.trust, rows, products)
+    unknown = ~((raw > table.lowest[:, None]) & (raw < np.inf))
+    values = raw + table.offset[:, None]
+    np.copyto(values, 1.0, where=unknown | ~table.is_log[:, None])
     np.log(values, out=values)
-    values -= table.shift
+    values -= table.shift[:, None]
     for f in table.identity:
-        values[:, f] = raw[:, f]
-    np.fmin(np.fmax(quality, 0.0), 1.0, out=quality)
-    quality *= _freshness(table, inputs.age_s, rows)
-    quality *= known
-    np.copyto(values, np.nan, where=~known)
-    return values, quality
+        values[f] = raw[f]
+    np.copyto(values, np.nan, where=unknown)
+    np.fmin(np.fmax(quality, 0.0, out=quality), 1.0, out=quality)
+    _fade(table, inputs.age_s, rows, quality)
+    np.copyto(quality, 0.0, where=unknown)
+    return values.T, quality.T
 
 
 def _product(factors: tuple[NUMBER, ...], rows: Rows, products: dict[tuple[int, ...], NUMBER]) -> NUMBER | float:
@@ -247,16 +252,13 @@ def _product(factors: tuple[NUMBER, ...], rows: Rows, products: dict[tuple[int, 
     return made
 
 
-def _freshness(table: FeatureTable, age_s: Mapping[str, Floats], rows: Rows) -> Floats:
-    """(m, F) in [0, 1]: 1 until FRESH_S, 0 from GONE_S on; NaN ages count as never."""
-    fresh = np.ones((len(rows), table.size))
+def _fade(table: FeatureTable, age_s: Mapping[str, Floats], rows: Rows, quality: Floats) -> None:
+    """Multiply quality (F, m) by freshness: 1 until FRESH_S, 0 from GONE_S on; NaN ages count as never."""
     for channel, numbers in table.of_channel.items():
         if channel in age_s:
-            fade = (GONE_S - age_s[channel].take(rows)) / (GONE_S - FRESH_S)
+            fade = (GONE_S - age_s[channel].take(rows)) * (1.0 / (GONE_S - FRESH_S))
             np.fmin(np.fmax(fade, 0.0, out=fade), 1.0, out=fade)
-            for f in numbers:
-                fresh[:, f] = fade
-    return fresh
+            quality[numbers[0] : numbers[-1] + 1] *= fade
 
 
 NON_RESPONDER_TRUST = 0.3  # about 10 % show no responses (Dawson, Schell & Filion, R): silence then says little

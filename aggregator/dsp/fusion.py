@@ -1,13 +1,15 @@
 """Every listener's fused arousal with its confidence, from what the kernels know at a tick. Pure numpy.
 
-A listener is refreshed four times a second on their own count, half of the house at a time (``turn_key``); in between
-the value runs straight to the new one, so it never steps. Nothing depends on which other listeners are there.
+A listener is refreshed four times a second, the whole house at once (``turn_key``); in between the value runs straight
+to the new one, so it never steps. Nothing depends on which other listeners are there.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
+from math import exp
 
 import numpy as np
 
@@ -49,10 +51,7 @@ class FusionSettings:
 
 PERFORMER = FusionSettings(hold_movement=2.0)  # while a performer moves, confidence falls but channels keep flowing
 KEY_BITS = 0xFFFF  # turns need few bits; a whole pseudonym has no place among the columns
-# Halves of the house that are refreshed together: each call costs 0.6 ms before it has seen a listener, and all at once
-# would make one tick in five long.
-HALVES = 2
-ROUNDS = 0xFFF  # refreshes by which listeners' counts differ: seconds and medians are spread, KEY_BITS are not exceeded
+ROUNDS = 0xFFF  # refreshes by which counts differ: seconds and medians are spread, KEY_BITS are not exceeded
 COLLAPSE = 0.5  # pulse and skin trust both below half of their own last seconds: knocked, clapped or pulled
 COLLAPSE_MEMORY_S = 5.0
 LEAP = 0.5  # logarithm: a pulse wave 1.65 times its size; vessels widen over minutes, hands move in a second
@@ -93,12 +92,12 @@ def stride_of(settings: FusionSettings, dt_s: float) -> int:
 
 
 def turn_key(listener: int, k: int, stride: int) -> int:
-    """A key for ``begin`` at tick ``k``: a listener is refreshed with one half of the house, whenever they came.
+    """A key for ``begin`` at tick ``k``: everybody is refreshed at the same ticks, whenever they came, because each
+    call costs half a millisecond before it has seen a listener.
 
-    ``listener``: any number of their own >= 0; decides the half and, by refreshes, when their seconds end.
+    ``listener``: any number of their own >= 0; decides, by refreshes, when their seconds end and medians are due.
     """
-    half, rounds = listener % HALVES, (listener // HALVES) & ROUNDS
-    return k % stride + half * (stride // HALVES) + stride * rounds
+    return k % stride + stride * (listener & ROUNDS)
 
 
 def begin(state: FusionState, rows: Rows, keys: Ints) -> None:
@@ -142,7 +141,8 @@ def observe(
         known = inputs() if callable(inputs) else inputs
         _refresh(state, known, due, rest[due], drift[due], stride, dt_s, prior or Prior.of_table(table), chosen, table)
     state.z += state.z_step
-    np.clip(state.confidence + state.confidence_step, 0.0, 1.0, out=state.confidence)
+    state.confidence += state.confidence_step
+    np.minimum(np.maximum(state.confidence, 0.0, out=state.confidence), 1.0, out=state.confidence)
     state.arousal[:] = formula.squash(state.z)
 
 
@@ -165,28 +165,40 @@ def _refresh(
     _distrust_leaps(state, due, values, quality, span, settings.trusted, table)
     artefact = _artefact(state, due, quality, moving, span, settings, table)
     good = (quality >= settings.trusted) & ~artefact[:, None]
-    held = _hold(state.held.take(due, axis=0), values, good, span, table)
+    held = _hold(_lines(state.held, due), values, good, span, table)
     state.held[due] = held
-    count = (state.ticks[due] + state.key[due]) // stride
-    second = np.equal(count % max(1, round(1.0 / span)), 0)
-    turn = np.equal(count % settings.baseline.turns, 0)
-    clean = np.where(good & (moving < settings.still)[:, None], held, np.nan)
+    count = (state.ticks.take(due) + state.key.take(due)) // stride
+    second = np.flatnonzero(count % max(1, round(1.0 / span)) == 0)
+    still = good[second] & (moving[second] < settings.still)[:, None]
     resting.advance(
-        state, due, clean, second=second, turn=turn, rest=rest, drift=drift, dt_s=span, prior=prior, table=table,
-        settings=settings.baseline,
+        state, due, np.where(still, held[second], np.nan), second=second, turn=count % settings.baseline.turns == 0,
+        rest=rest, drift=drift, dt_s=span, prior=prior, table=table, settings=settings.baseline,
     )  # fmt: skip
     covered = _fuse(state, due, held, quality, stride, span, settings, table)
     _confide(state, due, covered * (1.0 - moving), artefact, stride, span, settings)
 
 
+@lru_cache(maxsize=64)  # a handful of constants an evening
+def _gain(span: float, time_constant_s: float) -> float:
+    """Share of the way that is gone in ``span`` seconds."""
+    return 1.0 - exp(-span / time_constant_s)
+
+
+def _lines(column: Floats, rows: Rows) -> Floats:
+    """Some rows of a column (listeners, F), each feature's numbers together in memory: (m, F) in Fortran order."""
+    return np.asfortranarray(column.take(rows, axis=0))
+
+
 def _hold(before: Floats, values: Floats, good: Bools, span: float, table: FeatureTable) -> Floats:
     """The value that counts: the new one where good, eased where the table says so, else the last good one."""
-    new = values.copy()
-    for f in np.flatnonzero(table.ease_s):
-        gain = 1.0 - np.exp(-span / table.ease_s[f])
-        step = gain * (values[:, f] - before[:, f])
-        new[:, f] = np.where(np.isfinite(step), before[:, f] + step, values[:, f])
-    return np.where(good, new, before)
+    held = before.copy(order="F")
+    np.copyto(held, values, where=good)
+    for f in table.eased:
+        step = values[:, f] - before[:, f]
+        step *= _gain(span, table.ease_s[f])
+        step += before[:, f]
+        np.copyto(held[:, f], step, where=good[:, f] & np.isfinite(step))
+    return held
 
 
 def _distrust_leaps(
@@ -197,13 +209,15 @@ def _distrust_leaps(
     if "pulse_amplitude" not in table.names:
         return
     f = table.names.index("pulse_amplitude")
-    now, recent = values[:, f], state.recent_amplitude[due]
-    leap = now > np.fmax(recent, state.location[due, f]) + LEAP
-    known = np.where(np.isfinite(recent) | (quality[:, f] < trusted), recent, now)
-    for g in table.of_channel["pulse"]:
-        quality[:, g] *= ~leap
-    step = (now - known) * (1.0 - np.exp(-span / LEAP_MEMORY_S))
-    state.recent_amplitude[due] = np.where(np.isfinite(step), known + step, known)
+    now, recent = values[:, f], state.recent_amplitude.take(due)
+    leap = now > np.fmax(recent, state.location[:, f].take(due)) + LEAP
+    np.copyto(recent, now, where=~(np.isfinite(recent) | (quality[:, f] < trusted)))
+    if leap.any():
+        for g in table.of_channel["pulse"]:
+            quality[:, g] *= ~leap
+    step = (now - recent) * _gain(span, LEAP_MEMORY_S)
+    np.add(recent, step, out=recent, where=np.isfinite(step))
+    state.recent_amplitude[due] = recent
 
 
 def _artefact(
@@ -217,16 +231,16 @@ def _artefact(
 ) -> Bools:
     """Movement above the limit, or pulse and skin losing half of their trust at once and for some seconds after: a
     clap, a knock, a hand that lets go. What is read then is the hand, not the listener."""
-    hold = np.maximum(state.artefact_s[due] - span, 0.0)
+    hold = np.maximum(state.artefact_s.take(due) - span, 0.0)
     channels = table.of_channel
     if "pulse" in channels and "skin" in channels:
         fallen = np.ones(len(due), np.bool_)
         for recent, channel in ((state.recent_pulse, "pulse"), (state.recent_skin, "skin")):
-            now, before = quality[:, channels[channel][0]], recent[due]
+            now, before = quality[:, channels[channel][0]], recent.take(due)
             fallen &= (now < COLLAPSE * before) & (before > settings.trusted)
-            recent[due] = before + (now - before) * (1.0 - np.exp(-span / COLLAPSE_MEMORY_S))
-        hold = np.where(fallen, settings.artefact_hold_s, hold)
-    hold = np.where(moving >= settings.hold_movement, settings.artefact_hold_s, hold)
+            recent[due] = before + (now - before) * _gain(span, COLLAPSE_MEMORY_S)
+        np.copyto(hold, settings.artefact_hold_s, where=fallen)
+    np.copyto(hold, settings.artefact_hold_s, where=moving >= settings.hold_movement)
     state.artefact_s[due] = hold
     return hold > 0.0
 
@@ -243,23 +257,26 @@ def _fuse(
 ) -> Floats:
     """Deviations, gliding weights, fused z and its line. Where nothing is trusted, weights and value stay.
     Returns the coverage."""
-    z = formula.against_rest(held, state.location.take(due, axis=0), state.scale.take(due, axis=0))
+    z = formula.against_rest(held, _lines(state.location, due), _lines(state.scale, due))
     state.z_feature[due] = z
-    trust = quality * state.own_trust.take(due, axis=0)
+    trust = quality * _lines(state.own_trust, due)
     state.trust[due] = trust
     covered = formula.coverage(trust, table)
     anything = covered > 0.0
-    rise, fall = 1.0 - np.exp(-span / settings.weight_rise_s), 1.0 - np.exp(-span / settings.weight_fall_s)
-    weight = state.weight.take(due, axis=0)
-    change = table.size_of_weight * trust - weight
-    weight += np.where(change > 0.0, rise, fall) * change * anything[:, None]
+    weight = _lines(state.weight, due)
+    change = table.size_of_weight * trust
+    change -= weight
+    gain = np.where(change > 0.0, _gain(span, settings.weight_rise_s), _gain(span, settings.weight_fall_s))
+    gain *= anything[:, None]
+    change *= gain
+    weight += change
     state.weight[due] = weight
-    onset = state.onset[due]
-    onset += (1.0 - np.exp(-span / settings.onset_s)) * anything * (1.0 - onset)
+    onset = state.onset.take(due)
+    onset += _gain(span, settings.onset_s) * anything * (1.0 - onset)
     state.onset[due] = onset
     limit = settings.z_per_s * span
-    step = np.clip(onset * formula.combine(z, weight, table) - state.z[due], -limit, limit)
-    state.z_step[due] = step / stride
+    step = onset * formula.combine(z, weight, table) - state.z.take(due)
+    state.z_step[due] = np.minimum(np.maximum(step, -limit, out=step), limit, out=step) / stride
     return covered
 
 
@@ -274,11 +291,12 @@ def _confide(
 ) -> None:
     """confidence = coverage(trust) * (1 - movement), half of that while an artefact holds; up slowly, down fast."""
     goal = np.where(artefact, settings.artefact_confidence * goal, goal)
-    level = state.level[due]
-    rise, fall = 1.0 - np.exp(-span / settings.trust_rise_s), 1.0 - np.exp(-span / settings.trust_fall_s)
-    level = level + np.where(goal > level, rise, fall) * (goal - level)
+    level = state.level.take(due)
+    change = goal - level
+    change *= np.where(change > 0.0, _gain(span, settings.trust_rise_s), _gain(span, settings.trust_fall_s))
+    level += change
     state.level[due] = level
-    state.confidence_step[due] = (level - state.confidence[due]) / stride
+    state.confidence_step[due] = (level - state.confidence.take(due)) / stride
 
 
 def channel_values(state: FusionState, row: int, table: FeatureTable) -> dict[str, tuple[float, float]]:

@@ -326,19 +326,18 @@ def test_state_stays_within_its_share() -> None:
     assert sum(size.values()) - size["ring"] <= 1024
 
 
-def test_a_half_of_the_house_is_refreshed_together_whenever_they_came() -> None:
-    """Listeners who begin at any tick share two turns; a house begun at any tick keeps the key's few bits."""
+def test_the_house_is_refreshed_together_whenever_they_came() -> None:
+    """Listeners who begin at any tick share a turn; a house begun at any tick keeps the key's few bits."""
     stride = fusion.stride_of(fusion.FusionSettings(), 0.05)
     assert stride == 5
-    turns: dict[int, set[int]] = {0: set(), 1: set()}
+    turns, seconds = set(), set()
     for began in (-1, 0, 3, 17, 12_345):
         for listener in (0, 1, 2, 7, 1 << 60, (1 << 63) + 5):
             state = FusionState.allocate(1)
             fusion.begin(state, np.array([0]), np.array([fusion.turn_key(listener, began, stride)]))
             assert 0 <= state.key[0] <= fusion.KEY_BITS
             assert state.key[0] == fusion.turn_key(listener, began, stride), "no bit was cut off"
-            turns[listener % 2].add(
-                next(k % stride for k in range(began, began + 9) if (k - began + state.key[0]) % 5 == 0)
-            )
-    assert [len(t) for t in turns.values()] == [1, 1]
-    assert turns[0] != turns[1]
+            turns.add(next(k % stride for k in range(began, began + 9) if (k - began + state.key[0]) % stride == 0))
+            seconds.add(int(state.key[0]) // stride % 4)
+    assert len(turns) == 1
+    assert len(seconds) == 4, "what comes once a second does not come for everybody at once"
