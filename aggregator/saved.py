@@ -17,19 +17,20 @@ from relay.seat_plan import SeatPlan
 _PUBLISHED = "published/"
 
 
-def pack(engine: Engine, merger: Merger, bus_id: str = "") -> bytes:
+def pack(engine: Engine, merger: Merger, bus_id: str = "", evening: str = "") -> bytes:
     """Both, with their own checksums and one over all. ``bus_id``: the replication id under which the engine's
-    positions were read."""
-    return freeze(engine, merger, bus_id)()
+    positions were read; ``evening``: the performance's name, where a file may be another's."""
+    return freeze(engine, merger, bus_id, evening)()
 
 
-def freeze(engine: Engine, merger: Merger, bus_id: str = "") -> Callable[[], bytes]:
+def freeze(engine: Engine, merger: Merger, bus_id: str = "", evening: str = "") -> Callable[[], bytes]:
     """Both copied as they are now; what is returned packs them, which takes thirty times as long and may be done in
     another thread while ticks go on (10,000 listeners: 0.02 s here, 0.6 s there)."""
     meta, arrays = engine_image.frozen(engine)
     published = {_PUBLISHED + name: a.copy() for name, a in merger.arrays().items()}
     about = {
         "k": engine.k, "epoch": merger.epoch, "seats": engine.plan.seats, "t0_ms": engine.t0_ms, "bus": bus_id,
+        "evening": evening,
         "versions": checkpoint.versions(),
     }  # fmt: skip
     return lambda: checkpoint.encode(about, {"engine": checkpoint.pieces(meta, arrays), **published})
@@ -38,7 +39,8 @@ def freeze(engine: Engine, merger: Merger, bus_id: str = "") -> Callable[[], byt
 @dataclass(frozen=True, slots=True)
 class Saved:
     """A checkpoint file taken apart: ``k`` its last tick, ``epoch`` that of who wrote it, ``t0_ms`` the evening's first
-    tick, ``bus`` the replication id that its positions belong to (empty: not known), ``versions`` of who wrote it."""
+    tick, ``bus`` the replication id that its positions belong to (empty: not known), ``versions`` of who wrote it,
+    ``evening`` its performance (empty: not said)."""
 
     k: int
     epoch: int
@@ -47,6 +49,7 @@ class Saved:
     t0_ms: int = 0
     bus: str = ""
     versions: dict[str, str] = field(default_factory=dict)
+    evening: str = ""
 
     def other_versions(self) -> str:
         """What is not as it was when this was written, in words; empty when equal bits may be expected (contract 1)."""
@@ -66,7 +69,7 @@ def unpack(raw: bytes) -> Saved:
         meta, image = opened.meta, opened.arrays["engine"].tobytes()
         return Saved(
             int(meta["k"]), int(meta["epoch"]), image, published, int(meta.get("t0_ms", 0)), str(meta.get("bus", "")),
-            {str(name): str(v) for name, v in meta.get("versions", {}).items()},
+            {str(name): str(v) for name, v in meta.get("versions", {}).items()}, str(meta.get("evening", "")),
         )  # fmt: skip
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise CheckpointError(f"checkpoint is of another kind ({error}); start with --fresh") from error

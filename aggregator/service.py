@@ -60,6 +60,7 @@ class ServiceSettings:
     checkpoint_path: Path | None = None
     checkpoint_every_s: float = 10.0
     trim_without_checkpoint: bool = True
+    evening: str = ""  # written into checkpoints
 
 
 @dataclass(slots=True)
@@ -325,7 +326,7 @@ class Service:
         if final and self._writing is not None:
             await asyncio.wait([self._writing])
         positions, erasures, clears = self.engine.positions(), self._erasures(), self._traces_due()
-        pack = saved.freeze(self.engine, self.merger, self._failovers.known)
+        pack = saved.freeze(self.engine, self.merger, self._failovers.known, self.settings.evening)
         try:
             await asyncio.to_thread(lambda: checkpoint.write(path, pack()))
             self.counters.checkpoints += 1

@@ -76,7 +76,8 @@ async def open_house(settings: Settings, around: Surroundings) -> House:
     path = Path(settings.checkpoint.path) if settings.checkpoint.path else None
     inner = await open_aggregation(
         settings, around.plan, bus, engine, merger, Alone(merger.epoch), first_tick=first_tick,
-        service=ServiceSettings(path, settings.checkpoint.every_s), operator_token=around.operator_token,
+        service=ServiceSettings(path, settings.checkpoint.every_s, evening=settings.evening.id),
+        operator_token=around.operator_token,
         feed_token=around.feed_token, notices=around.notices, more_queues=lambda: _queues(relay),
     )  # fmt: skip
     log.info("bus: in process")

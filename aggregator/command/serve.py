@@ -74,6 +74,11 @@ def _saved(settings: Settings, *, fresh: bool, resume: bool) -> Saved | None:
         kept = saved.unpack(image)
     except CheckpointError as error:
         raise UserError(f"{path}: {error}") from error
+    if kept.evening not in ("", settings.evening.id):  # its baselines are other listeners', its part another evening's
+        raise UserError(
+            f"{path} is of the performance {kept.evening!r}, not of {settings.evening.id!r}: --fresh begins anew in "
+            "its place, --checkpoint FILE leaves it alone"
+        )
     common.say(f"ripieno: going on from {path} ({age_s:.0f} s old, epoch {kept.epoch + 1})")
     return kept
 

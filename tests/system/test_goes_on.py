@@ -5,11 +5,14 @@ from __future__ import annotations
 import asyncio
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
-from aggregator import saved
+from aggregator import checkpoint, saved
+from aggregator.command.errors import UserError
 from aggregator.command.house import Surroundings, open_house
+from aggregator.command.serve import _saved
 from aggregator.command.settings import CheckpointSection, MonitorSection, RelaySection, Settings
 from aggregator.engine import Engine
 from aggregator.merger import Merger
@@ -64,3 +67,30 @@ async def test_who_was_erased_before_the_restart_is_refused_after_it() -> None:
             assert await close_code(phone) == 4004
     finally:
         await house.close()
+
+
+def test_the_afternoons_checkpoint_is_not_the_evenings(tmp_path: Path) -> None:
+    """Both on one day, in one folder: its listeners, its part and its baselines are another performance's."""
+    engine = Engine(PLAN, t0_ms=int(time.time() * 1000), tick_hz=HZ, epoch=5)
+    engine.tick(1)
+    path = tmp_path / "ripieno.checkpoint"
+    checkpoint.write(path, saved.pack(engine, Merger(PLAN, tick_hz=HZ, epoch=5), evening="matinee"))
+    for name, goes_on in (("matinee", True), ("evening", False)):
+        plain = replace(Settings(), checkpoint=CheckpointSection(path=str(path)))
+        tonight = replace(plain, evening=replace(plain.evening, id=name))
+        if goes_on:
+            assert _saved(tonight, fresh=False, resume=False) is not None
+            continue
+        with pytest.raises(UserError, match="is of the performance 'matinee', not of 'evening'"):
+            _saved(tonight, fresh=False, resume=True)
+        assert _saved(tonight, fresh=True, resume=False) is None
+    assert path.exists()
+
+
+async def test_a_house_writes_its_evening_into_its_checkpoint(tmp_path: Path) -> None:
+    path = tmp_path / "ripieno.checkpoint"
+    house = await open_house(
+        replace(settings(), checkpoint=CheckpointSection(path=str(path))), Surroundings(PLAN, RING, "an operator's key")
+    )
+    await house.close()
+    assert saved.unpack(checkpoint.read(path)).evening == EVENING
