@@ -39,6 +39,7 @@ SHORTEST_S, LONGEST_S = 60.0 / 180.0 - 1.0 / PULSE_HZ, 60.0 / 40.0 + 1.0 / PULSE
 # An interval within these ratios of the median of the last five is plausible: their quotient 1.9 stays under the 2.2
 # that Orphanidou (2015) allows, and breathing changes an interval by less.
 RATIO_LOW, RATIO_HIGH = 0.72, 1.38
+NEWEST = 5  # intervals that the median is taken of
 JUMP = 0.2  # of the median: a larger step from beat to beat is no variability (common practice)
 NEAR = 0.3  # of the median: intervals that the rate is taken from
 ENOUGH = 4  # intervals for full trust
@@ -49,6 +50,8 @@ HEIGHT_GAIN, MATCH_GAIN = 0.2, 0.25
 # A beat of this likeness is one of the same kind; the template learns it faster than a stranger, which it may have to
 # become when the finger moves. Orphanidou (2015) asks for 0.86 of a whole window; single beats scatter.
 GOOD_MATCH, TEMPLATE_GAIN, STRANGER_GAIN = 0.75, 0.15, 0.1
+GAINS = np.array([STRANGER_GAIN, TEMPLATE_GAIN, 1.0], np.float32)  # a stranger, one alike, the first of all
+ALMOST_0 = np.float32(1e-30)
 AMPLITUDE_GAIN, AMPLITUDE_STEP = 0.2, 0.5  # running mean of its logarithm over ~5 beats, a beat counts e^0.5 at most
 VARIABILITY_S = 120.0  # RMSSD wants 2 min at the least to be trusted (Shaffer & Ginsberg 2017)
 
@@ -123,10 +126,10 @@ def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Marks) -> Even
     since = (at - last) / PULSE_HZ
     usual = state.usual_s[rows]
     typical = state.height[rows]
-    a = _accepted(since, usual, height, typical)
-    if not a.all():
-        if not a.any():
-            return Events.none()
+    a = np.flatnonzero(_accepted(since, usual, height, typical))
+    if len(a) == 0:
+        return Events.none()
+    if len(a) < len(i):
         i, k, rows, around, at, last = i[a], k[a], rows[a], around[a], at[a], last[a]
         since, usual, height, typical = since[a], usual[a], height[a], typical[a]
     before = state.good[rows]
@@ -139,7 +142,7 @@ def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Marks) -> Even
     clean = joined & (np.isnan(ratio) | ((ratio >= RATIO_LOW) & (ratio <= RATIO_HIGH)))
     interval = np.where(clean, since, np.nan)
     summary = state.summary.take(rows, axis=0)
-    summary[:, GOOD_INDEX] = np.where(good, at, summary[:, GOOD_INDEX])
+    np.copyto(summary[:, GOOD_INDEX], at, where=good)
     _intervals(state, rows[joined], since[joined], summary, joined)
     _variability(state, rows, since, interval, usual, summary)
     state.summary[rows] = summary
@@ -157,22 +160,25 @@ def _crest(slab: Slab, i: Rows, k: Ints, wide: Marks) -> tuple[Ints, Floats, Flo
     width = slab.waves.shape[1]
     start = i * width + k + (WAVE - LOOK_AHEAD - WIDEST)
     block = slab.windows(start, WIDEST)
-    block[wide[:, None] < _TO_END] = -np.inf
+    np.copyto(block, -np.inf, where=wide[:, None] < _TO_END)
     # Of equal samples the first: motion is limited to a plateau, and seen from its edge it resembles no beat.
     top = start + np.argmax(block, axis=1)
     around = slab.windows(top - FOOT, FOOT + TEMPLATE - TEMPLATE_LEAD)
-    y0, y1, y2 = (around[:, FOOT + d].astype(np.float64) for d in (-1, 0, 1))
-    bend = np.minimum(y0 - 2.0 * y1 + y2, -1e-300)
-    offset = np.minimum(np.maximum(0.5 * (y0 - y2) / bend, -0.5), 0.5)
+    y0, y1, y2 = around[:, FOOT - 1 : FOOT + 2].astype(np.float64).T
+    bend = np.minimum(y0 + y2 - (y1 + y1), -1e-300)
+    offset = np.minimum(np.maximum((y0 - y2) / (bend + bend), -0.5), 0.5)
     return top - i * width, offset, around
 
 
-_TO_END = np.arange(WIDEST, 0, -1)
+_TO_END = np.arange(WIDEST, 0, -1, dtype=np.int8)
 
 
 def median_interval(intervals: Floats) -> Floats:
     """Median of the up to five newest intervals of each row (e, 8), NaN where there is none."""
-    newest = np.sort(intervals[:, INTERVALS - 5 :], axis=1)
+    newest = intervals[:, INTERVALS - NEWEST :].copy()
+    newest.sort(axis=1)  # unknown ones last
+    if not np.isnan(newest[:, -1]).any():
+        return np.asarray(newest[:, NEWEST // 2])
     known = np.add.reduce(~np.isnan(newest), axis=1)
     each = np.arange(len(newest))
     middle: Floats = 0.5 * (newest[each, np.maximum(known - 1, 0) // 2] + newest[each, known // 2])
@@ -191,17 +197,20 @@ def _shape(state: PulseState, rows: Rows, around: Floats32, height: Floats, typi
     """Likeness of this beat to the running mean beat; of those alike, crest height and amplitude. Returns who is."""
     beat = around[:, FOOT - TEMPLATE_LEAD :]
     beat = beat - np.add.reduce(beat, axis=1)[:, None] * np.float32(1.0 / TEMPLATE)
-    beat /= np.sqrt(np.add.reduce(beat * beat, axis=1))[:, None] + np.float32(1e-30)
+    beat /= np.sqrt(np.add.reduce(beat * beat, axis=1))[:, None] + ALMOST_0
     template = state.template.take(rows, axis=0)
     length = np.sqrt(np.add.reduce(template * template, axis=1))
-    likeness = np.maximum(np.add.reduce(beat * template, axis=1) / (length + np.float32(1e-30)), 0.0)
+    likeness = np.maximum(np.add.reduce(beat * template, axis=1) / (length + ALMOST_0), np.float32(0))
     new = length == 0.0
     good = new | (likeness >= GOOD_MATCH)
-    state.match[rows] += MATCH_GAIN * (likeness - state.match[rows])
-    gain = np.where(new, np.float32(1), np.where(good, np.float32(TEMPLATE_GAIN), np.float32(STRANGER_GAIN)))
-    state.template[rows] = template + gain[:, None] * (beat - template)
-    known = ~np.isnan(typical)
-    state.height[rows] = np.where(known, typical + HEIGHT_GAIN * (np.minimum(height, 2.0 * typical) - typical), height)
+    match = state.match[rows]
+    state.match[rows] = match + MATCH_GAIN * (likeness - match)
+    beat -= template
+    beat *= GAINS[new.view(np.int8) + good][:, None]
+    beat += template
+    state.template[rows] = beat
+    risen = typical + HEIGHT_GAIN * (np.minimum(height, typical + typical) - typical)
+    state.height[rows] = np.where(np.isnan(typical), height, risen)
     usual = state.amplitude[rows]
     amplitude = np.maximum(height - np.minimum.reduce(around[:, :FOOT], axis=1), 1e-300)
     step = np.minimum(np.maximum(np.log(amplitude / usual), -AMPLITUDE_STEP), AMPLITUDE_STEP)
@@ -212,12 +221,13 @@ def _shape(state: PulseState, rows: Rows, around: Floats32, height: Floats, typi
 
 def _intervals(state: PulseState, rows: Rows, since: Floats, summary: Floats, joined: Bools) -> None:
     """Append intervals; rate = 60 / mean of those near their median; trusted by their share, evenness and likeness."""
-    intervals = np.concatenate([state.intervals.take(rows, axis=0)[:, 1:], since[:, None]], axis=1)
+    intervals = np.concatenate([state.intervals[:, 1:][rows], since[:, None]], axis=1)
     state.intervals[rows] = intervals
     usual = median_interval(intervals)
     state.usual_s[rows] = usual
-    apart = np.abs(intervals - usual[:, None])
-    near = apart <= NEAR * usual[:, None]
+    middle = usual[:, None]
+    apart = np.abs(intervals - middle)
+    near = apart <= NEAR * middle  # not where an interval is unknown
     number = np.add.reduce(near, axis=1)
     total = np.add.reduce(np.where(near, intervals, 0.0), axis=1)
     spread = np.add.reduce(np.where(near, apart, 0.0), axis=1) / total
@@ -225,9 +235,8 @@ def _intervals(state: PulseState, rows: Rows, since: Floats, summary: Floats, jo
     even = np.minimum(np.maximum(1.4 - 5.0 * spread, 0.0), 1.0)
     alike = np.minimum(np.maximum((state.match[rows] - 0.5) * 2.5, 0.0), 1.0)
     known = number >= 2
-    summary[joined, RATE : REGULAR + 1] = np.stack(
-        [np.where(known, 60.0 * number / total, np.nan), np.where(known, share * share * even * alike, 0.0)], axis=1
-    )
+    summary[joined, RATE] = np.where(known, 60.0 * number / total, np.nan)
+    summary[joined, REGULAR] = np.where(known, share * share * even * alike, 0.0)
 
 
 def _variability(
