@@ -42,7 +42,7 @@ class Traces:
         self.engine, self.bus, self.keep_ms = engine, bus, keep_ms
         self.erasures = engine.own_counters["erasures"]
         self.left = bool(engine.listeners.tombstones)  # a restart cannot know what was done before it
-        self.k, self.at_ms = engine.k, engine.cut
+        self.k, self._first_ms, self._newest_ms = engine.k, engine.cut, engine.cut  # of those that are left
         self.cleared = self.failures = self.files_removed = 0
         self._clock, self._due_s = clock, 0.0
         self._clean: dict[Path, float] = {}
@@ -51,14 +51,19 @@ class Traces:
         """Look after each tick whether it used an erasure."""
         if self.engine.own_counters["erasures"] != self.erasures:
             self.erasures = self.engine.own_counters["erasures"]
-            self.k, self.at_ms, self.left = self.engine.k, self.engine.cut, True
+            self.k, self._newest_ms = self.engine.k, self.engine.cut
             self._clean.clear()
-            self._due_s = 0.0
+            if not self.left:
+                self.left, self._first_ms, self._due_s = True, self._newest_ms, 0.0
 
     def due(self, cut_ms: int) -> bool:
-        """Whether a checkpoint of this cut lets all entries from before the erasure be dropped."""
-        wait_ms = self.keep_ms + SPARE_MS if self.keep_ms else 0
-        return self.left and cut_ms >= self.at_ms + wait_ms and self._clock() >= self._due_s
+        """Whether a checkpoint of this cut lets all entries from before an erasure be dropped. Others that come after
+        it have their turn later: who leaves now does not wait for the last one to leave."""
+        return self.left and self.covered_ms(cut_ms) >= self._first_ms and self._clock() >= self._due_s
+
+    def covered_ms(self, cut_ms: int) -> int:
+        """Erasures up to this time are done with once the bus is cleared by a checkpoint of this cut."""
+        return cut_ms - (self.keep_ms + SPARE_MS if self.keep_ms else 0)
 
     def end(self) -> None:
         """Say at the end what was not done any more."""
@@ -98,14 +103,14 @@ class Traces:
             return True
         return found.t0_ms == self.engine.t0_ms and found.k < self.k
 
-    async def compact(self, erasures: int, leads: Callable[[], bool]) -> None:
-        """Step 3 for what was known when ``erasures`` had been counted; gives up when this one leads no longer."""
+    async def compact(self, covered_ms: int, leads: Callable[[], bool]) -> None:
+        """Step 3, after the streams were trimmed; gives up when this one leads no longer."""
         why = "still under way"
         for _ in range(COMPACT_TRIES):
             try:
                 if await self.bus.compact():
                     self.cleared += 1
-                    self.left = self.erasures != erasures
+                    self.left, self._first_ms = self._newest_ms > covered_ms, self._newest_ms
                     return
             except BusUnavailable as error:
                 why = str(error)

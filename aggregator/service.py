@@ -295,7 +295,7 @@ class Service:
             if self.settings.trim_without_checkpoint:
                 await self._trim(self.engine.positions())
             elif self._traces_due():
-                await self._clear(self.engine.positions(), self.traces.erasures)
+                await self._clear(self.engine.positions(), self.engine.cut)
         elif self._checkpoint_due(now):
             self._due_checkpoint_s = now + self.settings.checkpoint_every_s
             self._erased_due_s = now + ERASED_EVERY_S
@@ -325,7 +325,12 @@ class Service:
             return
         if final and self._writing is not None:
             await asyncio.wait([self._writing])
-        positions, erasures, clears = self.engine.positions(), self._erasures(), self._traces_due()
+        positions, erasures, cut, clears = (
+            self.engine.positions(),
+            self._erasures(),
+            self.engine.cut,
+            self._traces_due(),
+        )
         pack = saved.freeze(self.engine, self.merger, self._failovers.known, self.settings.evening)
         try:
             await asyncio.to_thread(lambda: checkpoint.write(path, pack()))
@@ -342,14 +347,15 @@ class Service:
         if not self.settings.trim_without_checkpoint:
             await asyncio.to_thread(self.traces.sweep, path)
         if clears:
-            await self._clear(positions, erasures)
+            await self._clear(positions, cut)
         else:
             await self._trim(positions)
 
-    async def _clear(self, positions: dict[int, Stamp], erasures: int) -> None:
+    async def _clear(self, positions: dict[int, Stamp], cut_ms: int) -> None:
         """Drop what the bus holds up to these positions, the entries there with it, and have its files written anew."""
+        covered_ms = self.traces.covered_ms(cut_ms)
         if await self._trim({stream: Stamp(at.ms, at.n + 1) for stream, at in positions.items()}):
-            self._compacting = asyncio.create_task(self.traces.compact(erasures, self.leadership.leads))
+            self._compacting = asyncio.create_task(self.traces.compact(covered_ms, self.leadership.leads))
 
     async def _trim(self, positions: dict[int, Stamp]) -> bool:
         """Up to a durable position; the house's stream is kept whole: whoever joins later reads the evening from it.

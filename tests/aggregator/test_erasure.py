@@ -176,28 +176,47 @@ async def test_what_cannot_be_written_anew_is_counted_said_and_tried_again(
     bus.answers = [BusUnavailable("10.0.0.7:6379: Redis away") for _ in range(erasure.COMPACT_TRIES)]
     later = engine.cut + 31_000
     assert made.due(later)
-    await made.compact(made.erasures, lambda: True)
+    await made.compact(later - 31_000, lambda: True)
     assert (made.failures, made.cleared, bus.asked) == (1, 0, erasure.COMPACT_TRIES)
     assert "10.0.0.7:6379" in caplog.text
     assert not made.due(later)
     now[0] += erasure.AGAIN_AFTER_S
     assert made.due(later)
-    await made.compact(made.erasures, lambda: True)
+    await made.compact(later - 31_000, lambda: True)
     assert made.cleared == 1
     assert not made.left
 
 
+def test_who_leaves_first_does_not_wait_for_the_last_to_leave() -> None:
+    """Erasures every few seconds, as at the end of an evening: each is done with 31 to 62 s after it."""
+    made = traces(8)
+    begun_ms = made.engine.cut
+    for k in range(1, 10):  # one every 25 s at 40 Hz
+        made.engine.tick(8 + 1000 * k)
+        made.engine.own_counters["erasures"] += 1
+        made.notice()
+    assert made.due(begun_ms + 31_000)
+
+
 async def test_an_erasure_during_the_rewriting_needs_another_one() -> None:
     made = traces(8)
-    await made.compact(made.erasures - 1, lambda: True)
+    covered_ms = made.engine.cut
+    made.engine.tick(400)
+    made.engine.own_counters["erasures"] += 1
+    made.notice()
+    await made.compact(covered_ms, lambda: True)
     assert made.left
+    assert not made.due(covered_ms + 31_000)
+    assert made.due(made.engine.cut + 31_000)
+    await made.compact(made.engine.cut, lambda: True)
+    assert not made.left
 
 
 async def test_who_leads_no_longer_leaves_it_to_the_lead(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(erasure, "COMPACT_EVERY_S", 0.0)
     bus, made = SharedBus(), traces(8)
     made.bus, bus.answers = bus, [False] * 5
-    await made.compact(made.erasures, lambda: False)
+    await made.compact(made.engine.cut, lambda: False)
     assert (bus.asked, made.failures, made.left) == (1, 0, True)
 
 

@@ -56,6 +56,7 @@ class Concert:
         self.errors: list[str] = []
         self.most_waiting = 0
         self.begun_s = 0.0
+        self.quiet_ms = 0  # house time when the faults end
         self.over = False
         self.steps_s = 0.0
         self.first_offset_s = self.server.wall_offset_s
@@ -130,6 +131,7 @@ class Concert:
             self._happen(fault)
         await asyncio.sleep(max(0.0, self.begun_s + self.length_s - loop.time()))
         self._heal()
+        self.quiet_ms = self.server.now_ms()
         await asyncio.sleep(QUIET_S)
         self._look_at_roles()
         await self._end()

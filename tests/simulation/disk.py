@@ -6,6 +6,7 @@ import errno
 import random
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import aggregator.checkpoint
 
@@ -24,6 +25,8 @@ class Disk:
     writes: int = 0
     failures: int = 0
     damaged: set[Path] = field(default_factory=set)
+    times: dict[Path, float] = field(default_factory=dict)
+    removed: int = 0
 
     def write(self, path: Path, image: bytes) -> None:
         """In the place of aggregator.checkpoint.write: whole or not at all. Raises OSError."""
@@ -34,7 +37,28 @@ class Disk:
             raise OSError(errno.ENOSPC, "No space left on device")
         self.writes += 1
         self.files[path] = image
+        self.times[path] = float(self.writes)
         self.damaged.discard(path)
+
+    def read(self, path: Path) -> bytes:
+        """As aggregator.checkpoint.read."""
+        if path not in self.files:
+            raise FileNotFoundError(errno.ENOENT, "No such file", str(path))
+        return self.files[path]
+
+    def beside(self, path: Path) -> list[Path]:
+        """As aggregator.checkpoint.beside."""
+        return sorted(other for other in self.files if other != path)
+
+    def seen_at(self, path: Path) -> float:
+        """As aggregator.checkpoint.seen_at: the number of the write is as good as a time."""
+        return self.times.get(path, 0.0)
+
+    def remove(self, path: Path) -> None:
+        """As aggregator.checkpoint.remove."""
+        if not self.over and self.files.pop(path, None) is not None:
+            self.removed += 1
+            self.damaged.discard(path)
 
     def damage(self, path: Path) -> None:
         """A power cut's work: the file is torn or a bit of it flips."""
@@ -54,15 +78,17 @@ class Disk:
 
 
 class Mounted:
-    """While entered, aggregator.checkpoint.write goes to this disk instead of the machine's."""
+    """While entered, aggregator.checkpoint's files are this disk's instead of the machine's."""
 
     def __init__(self, disk: Disk) -> None:
         self._disk = disk
-        self._real = aggregator.checkpoint.write
+        self._real: dict[str, Any] = {}
 
     def __enter__(self) -> None:
-        self._real = aggregator.checkpoint.write
-        aggregator.checkpoint.write = self._disk.write
+        for name in ("write", "read", "beside", "seen_at", "remove"):
+            self._real[name] = getattr(aggregator.checkpoint, name)
+            setattr(aggregator.checkpoint, name, getattr(self._disk, name))
 
     def __exit__(self, *_: object) -> None:
-        aggregator.checkpoint.write = self._real
+        for name, real in self._real.items():
+            setattr(aggregator.checkpoint, name, real)

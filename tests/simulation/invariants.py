@@ -11,12 +11,13 @@ from itertools import pairwise
 
 import numpy as np
 
+from aggregator import checkpoint, saved
 from aggregator.engine import Engine
 from aggregator.snapshot import Snapshot
-from relay.entries import Consent
+from relay.entries import Consent, Erase, is_packets
 from tests.simulation.concert import QUIET_S, RECOVERED_S, Concert
 from tests.simulation.phone import KEPT, SPAN_S, Answer, SimulatedPhone
-from tests.simulation.reference import Heard, heard, replay
+from tests.simulation.reference import Heard, heard, packets_of, replay
 from tests.simulation.roles import AggregatorRole, Packet
 
 SLEW_PER_S = 0.5  # contract 11
@@ -32,6 +33,8 @@ NEAR_MS = 3_000  # what waits behind a hole is dropped with the row
 RING_LESS_S = KEPT * SPAN_S - 2.0
 WAITING_BOUND = 300_000
 FOLLOWS_WITHIN_S = 1.0
+WRITTEN_ANEW_MS = 1_000  # an erasure before the quiet end: from then on nothing keeps checkpoints from being written
+CLEARED_MS = 31_000 + 12_000  # the followers' time, then a checkpoint, the trimming and two askings
 
 
 @dataclass
@@ -147,6 +150,35 @@ def nothing_of_the_erased_remains(o: Outcome) -> Iterable[str]:
                 raw[16:] in image for stream in phone.streams for raw in stream.packets.values() if len(raw) > 40
             ):
                 yield f"{role.name}: a packet of seat {phone.seat} is in the image"
+
+
+def nothing_of_the_erased_is_on_a_disk(o: Outcome) -> Iterable[str]:
+    """Long enough after its newest erasure, a listener has no row in any checkpoint and no packet on the bus's disk."""
+    concert = o.concert
+    last_ms = o.expected[max(o.expected)].cut_ms
+    lead = next((r for r in reversed(o.aggregators) if concert.sent and r.name == concert.sent[-1].holder), None)
+    knew_ms = (
+        lead.engine.cut_ms(min(lead.computed)) if lead is not None else last_ms
+    )  # a cold start begins to wait anew
+    for phone in concert.phones:
+        said = [stamp.ms for stamp, event in o.heard.controls.get(phone.listener, []) if isinstance(event, Erase)]
+        if not said or max(said) > min(last_ms, concert.quiet_ms) - WRITTEN_ANEW_MS:
+            continue
+        for path, image in concert.disk.files.items():
+            if path not in concert.disk.damaged and phone.listener in _rows_in(image):
+                yield f"{path} has a row of the erased seat {phone.seat}"
+        if max(said) > last_ms - CLEARED_MS or max(said) < knew_ms or concert.server.losses:
+            continue
+        streams = [entry for entries in concert.server.on_disk for entry in entries]
+        for entry in streams:
+            if is_packets(entry.payload) and any(p[0] == phone.listener for p in packets_of(entry)):
+                yield f"a packet of the erased seat {phone.seat} is on the bus's disk, stamped {entry.stamp.ms}"
+                break
+
+
+def _rows_in(image: bytes) -> set[int]:
+    arrays = checkpoint.decode(saved.unpack(image).image).arrays
+    return {int(listener) for listener in arrays["listeners/listener"]}
 
 
 def _living(o: Outcome) -> list[AggregatorRole]:
@@ -320,6 +352,7 @@ RULES: tuple[Rule, ...] = (
     who_said_no_is_absent,
     a_no_is_kept,
     nothing_of_the_erased_remains,
+    nothing_of_the_erased_is_on_a_disk,
     acknowledged_is_processed,
     nothing_is_processed_twice,
     one_lead_at_a_time,

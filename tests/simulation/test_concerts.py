@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from aggregator.erasure import Traces
 from aggregator.failover import Failovers
 from aggregator.intake import Intake
 from aggregator.leadership import Leased
@@ -20,7 +21,7 @@ from relay.outbox import Item, Outbox
 from relay.server_core import RelayCore
 from tests.simulation.concert import Concert
 from tests.simulation.faults import Fault
-from tests.simulation.invariants import violations
+from tests.simulation.invariants import nothing_of_the_erased_is_on_a_disk, outcome, violations
 
 FIXED = (13, 17, 107)  # each showed a fault of the product once
 FRESH = int.from_bytes(os.urandom(4), "little")
@@ -79,6 +80,16 @@ def test_going_on_from_the_old_position_after_a_failover_is_seen(monkeypatch: py
     assert not broken(schedule)
     monkeypatch.setattr(Failovers, "happened", lambda self: False)  # noqa: ARG005
     assert "acknowledged is processed" in broken(schedule)
+
+
+def test_what_is_left_of_the_erased_on_disks_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    schedule = [Fault(14.0, "lead-kill", 0, 3.0), Fault(15.5, "erase", 2), Fault(17.0, "erase", 3)]
+    monkeypatch.setattr(Traces, "sweep", lambda self, own: None)  # noqa: ARG005
+    monkeypatch.setattr(Traces, "due", lambda self, cut_ms: False)  # noqa: ARG005
+    played = Concert(5, schedule, length_s=45.0).play()
+    found = "\n".join(nothing_of_the_erased_is_on_a_disk(outcome(played)))
+    assert "has a row of the erased seat" in found
+    assert "is on the bus's disk" in found
 
 
 def test_sending_without_a_look_at_the_lease_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
