@@ -176,6 +176,7 @@ class Connections:
                 self.settle_acks()  # each keeps the time at which it came
             heard[i] = (number, now_s)
             self.counts.acks += 1
+
     def settle_acks(self) -> None:
         """Fold in the acknowledgements heard since the last call; see :class:`loadtest.phones.Phones`."""
         raise NotImplementedError

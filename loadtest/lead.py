@@ -10,14 +10,17 @@ import numpy as np
 
 from loadtest.conductor import Conductor
 from loadtest.house import HouseError
-from loadtest.limit import Found, search
+from loadtest.limit import Found, Try, search
 from loadtest.measures import FOLLOWED_SHARE, GENERATOR_LATE_S
 from loadtest.report import Step
 from loadtest.scenario import Objectives, Scenario
 
 SETTLED_S = 3.0  # after a change of part, before values are judged: a published value moves at most 0.5 a second
 RUNNING_REST_S = 35.0  # a running house's rest is 120 s long; its provisional baseline needs 20 clean seconds of it
-JOIN_SPREAD_S = 3.0  # a step's additional phones come within this
+JOIN_SPREAD_S = 3.0  # a climbing step's additional phones come within this
+NEAR_SPREAD_S = 1.0  # near the limit few come or go
+RELIEF = 0.6  # after a step that broke, this share of the next for a moment: a backlog must not be inherited
+LATE_TRIES = 3  # a step that broke while the generator was late says nothing: once more, at most so often
 
 
 @dataclass(slots=True)
@@ -30,7 +33,6 @@ class Lead:
     steps: list[Step] = field(default_factory=list)
     found: Found | None = None
     given_out: str = ""
-    _late_at: set[int] = field(default_factory=set)
 
     async def __call__(self, conductor: Conductor) -> None:
         """The whole run, beside the generators."""
@@ -70,37 +72,46 @@ class Lead:
         await conductor.until(0.0)
         await conductor.house.part("rest")
         run = search(limit, self.scenario.phones)
-        phones = next(run)
+        step = next(run)
         try:
-            while True:
-                held = await self._step(conductor, phones)
-                phones = run.send(held)
+            while (held := await self._sound_step(conductor, step)) is not None:
+                step = run.send(held)
+            self.given_out = f"the generator itself was late at {step.phones:,} phones: give it --workers"
         except StopIteration as end:
             self.found = end.value
-            if end.value.broke in self._late_at:
-                self.given_out = f"the generator itself was late at {end.value.broke:,} phones: give it --workers"
         self.window = (0.0, conductor.now_s)
         conductor.order({"do": "stop"})
 
-    async def _step(self, conductor: Conductor, phones: int) -> bool:
-        """Phones up to this number, settle, measure, judge."""
-        limit, measures = self.scenario.limit, conductor.measures
-        conductor.order({"do": "target", "phones": phones, "over_s": JOIN_SPREAD_S})
-        await conductor.until(conductor.now_s + JOIN_SPREAD_S + limit.settle_s)
-        measures.mark()
-        begin_s = time.monotonic()
-        await conductor.until(conductor.now_s + limit.step_s)
-        broke = self._broken(conductor, begin_s)
-        late = bool(broke) and measures.step_late.percentile(99) > GENERATOR_LATE_S
-        self._late_at = (self._late_at - {phones}) | ({phones} if late else set())
+    async def _sound_step(self, conductor: Conductor, step: Try) -> bool | None:
+        """Whether a step held; None when the generator was late in it again and again."""
+        for _ in range(LATE_TRIES):
+            held = await self._step(conductor, step)
+            if held or conductor.measures.step_late.percentile(99) <= GENERATOR_LATE_S:
+                return held
+            self.say("  the generator was late itself: this step does not count")
+        return None
+
+    async def _step(self, conductor: Conductor, step: Try) -> bool:
+        """Phones up to this number, settle, measure (half as long while the limit is far), judge."""
+        limit, phones = self.scenario.limit, step.phones
+        if self.steps and not self.steps[-1].held:
+            conductor.order({"do": "target", "phones": max(1, round(RELIEF * phones)), "over_s": 0.0})
+            await conductor.until(conductor.now_s + limit.settle_s)
+        spread_s = NEAR_SPREAD_S if step.near else JOIN_SPREAD_S
+        conductor.order({"do": "target", "phones": phones, "over_s": spread_s})
+        await conductor.until(conductor.now_s + spread_s + limit.settle_s)
+        conductor.measures.mark()
+        begin_s, measured_s = time.monotonic(), limit.step_s * (1.0 if step.near else 0.5)
+        await conductor.until(conductor.now_s + measured_s)
+        broke = self._broken(conductor, begin_s, measured_s)
         self.steps.append(Step(phones, not broke, broke))
         self.say(f"{phones:,} phones: {'held' if not broke else broke + ' broke'}")
         return not broke
 
-    def _broken(self, conductor: Conductor, begin_s: float) -> str:
+    def _broken(self, conductor: Conductor, begin_s: float, measured_s: float) -> str:
         """The first objective that did not hold in the step, or nothing."""
         measures, goal = conductor.measures, self.scenario.objectives
-        rows = list(measures.rows)[-int(self.scenario.limit.step_s) :]
+        rows = list(measures.rows)[-max(1, int(measured_s)) :]
         served = np.array([r.followed / max(r.wanted, 1) for r in rows])
         heard = conductor.engine.heard if conductor.engine is not None else None
         latencies = [s for at, s in heard.latencies if at >= begin_s] if heard is not None else []

@@ -109,7 +109,7 @@ class Phones(Connections):
         socks = self._socks
         for i, raw in zip(who.tolist(), frames.view(f"V{size}").ravel().tolist(), strict=True):
             try:
-                done = socks[i].send(raw)  # type: ignore[union-attr]  # None is caught below
+                done = socks[i].send(raw)  # a closed one is None: caught below
                 if done != size:
                     self._stuck(i, raw[done:])
             except BlockingIOError:

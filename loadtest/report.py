@@ -18,11 +18,12 @@ import numpy as np
 from loadtest.figures import expected
 from loadtest.heard import Heard
 from loadtest.histogram import Histogram
+from loadtest.limit import Found
 from loadtest.measures import Measures
 from loadtest.physiology import Audience
 from loadtest.pictures import Line, Shade, picture
 from loadtest.scenario import Scenario
-from loadtest.verdict import Headroom, Judgement, Outcome
+from loadtest.verdict import Headroom, Judgement, Outcome, round_to
 
 PERCENTS = (50.0, 75.0, 90.0, 95.0, 99.0, 99.9, 100.0)
 
@@ -38,7 +39,7 @@ class Step:
 
 @dataclass(slots=True)
 class Finding:
-    """Everything a report says. ``limit``: (last that held, first that broke), or None."""
+    """Everything a report says. ``limit``: what the search found, or None."""
 
     scenario: Scenario
     outcome: Outcome
@@ -54,7 +55,7 @@ class Finding:
     when: str = ""
     machine: str = ""
     steps: Sequence[Step] = ()
-    limit: tuple[int, int] | None = None
+    limit: Found | None = None
     notes: list[str] = field(default_factory=list)
 
 
@@ -65,13 +66,21 @@ def headline(finding: Finding) -> str:
     if finding.outcome is Outcome.VOID:
         return f"Void: the test measured itself, not the house. {finding.void[0].capitalize()}.{short}"
     if finding.limit is not None:
-        good, bad = finding.limit
-        broke = next((s.broke for s in finding.steps if s.phones == bad and not s.held), "")
-        return f"Holds {good:,} phones; at {bad:,} an objective broke ({broke}).{short}"
+        return _limit_sentence(finding.limit, finding.steps) + short
     if failed:
         return f"Does not hold: {len(failed)} of {len(finding.judgements)} objectives broke.{short}"
     count = len(finding.judgements)
     return f"Holds: all {count} objectives were met at {finding.scenario.phones:,} phones.{short}"
+
+
+def _limit_sentence(found: Found, steps: Sequence[Step]) -> str:
+    """The limit with what is not known of it, and the objective that broke most often."""
+    if found.beyond:
+        return f"Holds all {found.best:,} phones that were tried; the limit lies above."
+    broke = [s.broke for s in steps if not s.held]
+    most = max(sorted(set(broke)), key=broke.count, default="")
+    low, best, high = (round_to(n, 2) for n in (found.low, found.best, found.high))
+    return f"The limit is about {best:,} phones, between {low:,} and {high:,} (90 %); what broke was {most}."
 
 
 def as_json(finding: Finding) -> str:
@@ -90,7 +99,7 @@ def as_json(finding: Finding) -> str:
         "objectives": [dataclasses.asdict(j) for j in finding.judgements],
         "figures": dict(finding.figures),
         "headroom": dataclasses.asdict(finding.headroom) if finding.headroom else None,
-        "limit": {"held": finding.limit[0], "broke": finding.limit[1]} if finding.limit else None,
+        "limit": dataclasses.asdict(finding.limit) if finding.limit else None,
         "steps": [dataclasses.asdict(s) for s in finding.steps],
         "generator": {
             "cpu_us_a_packet": m.own_us_a_packet(),

@@ -158,7 +158,7 @@ def judged(chosen: Scenario, conductor: Conductor, lead: Lead) -> Finding:
     if chosen.limit.start:
         void = [*measures.problems, *([lead.given_out] if lead.given_out else [])]
         judgements = []
-        limit = (lead.found.held, lead.found.broke) if lead.found is not None else None
+        limit = lead.found
         if limit is None and not void and not conductor.cut_short:
             void = ["the search did not end"]
     rows = [r for r in measures.rows if r.t_s > 1.0]

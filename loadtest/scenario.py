@@ -137,8 +137,8 @@ class Limit:
     growth: float = setting(1.6, "each step has this many times more", low=1.05, high=4.0)
     step_s: float = setting(12.0, "length of a step's measurement", low=2.0, high=600.0)
     settle_s: float = setting(5.0, "time after a change before measuring", low=0.5, high=600.0)
-    resolution: float = setting(0.08, "stop when the limit is known this closely", low=0.01, high=0.5)
-    repeats: int = setting(2, "a step that breaks is tried this often before it counts", low=1, high=5)
+    resolution: float = setting(0.08, "stop when the 90 % interval is this close around its middle", low=0.01, high=0.5)
+    tries: int = setting(10, "steps near the limit, at most", low=1, high=100)
 
 
 @dataclass(frozen=True, slots=True)

@@ -165,5 +165,10 @@ def _round(value: float) -> int:
     """Two meaningful digits: more would be pretence."""
     if not math.isfinite(value) or value <= 0:
         return 0
-    digits = max(0, math.floor(math.log10(value)) - 1)
-    return int(round(value / 10**digits) * 10**digits)
+    return round_to(value, 2)
+
+
+def round_to(value: float, digits: int) -> int:
+    """A whole number > 0 with so many meaningful digits."""
+    unit = 10 ** max(0, math.floor(math.log10(value)) + 1 - digits)
+    return int(round(value / unit) * unit)

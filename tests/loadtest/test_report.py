@@ -10,6 +10,7 @@ import pytest
 
 from loadtest import report
 from loadtest.bank import Bank
+from loadtest.limit import Found
 from loadtest.pictures import Line, Shade, picture
 from loadtest.report import Finding, Step
 from loadtest.scenario import load
@@ -90,7 +91,9 @@ def test_the_figures_beside_it_are_json() -> None:
         ({"outcome": Outcome.VOID, "void": ["the generator was late"]}, "Void: the test measured itself"),
         ({"outcome": Outcome.GREEN, "judgements": []}, "Holds: all 0 objectives"),
         ({"cut_short": True}, "cut short"),
-        ({"limit": (900, 1000), "steps": [Step(900, True), Step(1000, False, "ack")]}, "Holds 900 phones; at 1,000"),
+        ({"limit": Found(954, 912, 1012), "steps": [Step(900, True), Step(1000, False, "ack")]},
+         "The limit is about 950 phones, between 910 and 1,000 (90 %); what broke was ack."),
+        ({"limit": Found(900, 900, 900, beyond=True)}, "Holds all 900 phones that were tried"),
     ],
 )  # fmt: skip
 def test_headlines(changes: dict[str, object], words: str) -> None:
