@@ -33,7 +33,7 @@ import orjson
 from numpy.typing import NDArray
 
 MAGIC = b"RIPIENO\0"
-VERSION = 1
+VERSION = 2
 DIGEST_BYTES = 16
 _HEAD = struct.Struct(f"<8sHQ{DIGEST_BYTES}s")
 _SIZE = struct.Struct("<I")

@@ -22,6 +22,7 @@ from aggregator.engine_alike import Alike
 from aggregator.engine_chains import Chains, ChainSettings
 from aggregator.engine_controls import Muted, Shards
 from aggregator.engine_left_out import LeftOutCount
+from aggregator.engine_linked import Linked
 from aggregator.engine_view import BodyEvents, EventLog, FeatureView
 from aggregator.intake import Intake
 from aggregator.listeners import MAX_LISTENERS, Listeners, Role
@@ -90,6 +91,7 @@ class Engine:
         )
         self.alike = Alike(self.listeners)
         self.left_out = LeftOutCount()
+        self.linked = Linked(self.listeners)
         self.shards_state = Shards.fresh(shards + 1)
         self.muted = Muted()
         self.k = -1
@@ -218,6 +220,7 @@ class Engine:
         states.advance(self.states, slice(0, n), reading, live[:n], self.cut, self.step_ms)
         self.alike.step(self, seats)
         self.left_out.step(self, seats)
+        self.linked.step(self)
 
     def _rules(self) -> tuple[Bools, Bools, Bools]:
         """For each row: its part takes a resting baseline, lets it drift, and whether the row is computed at all."""

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 COUNTERS = (
     "controls", "control_malformed", "claims", "claims_refused", "claims_replaced", "consents", "withdrawals",
     "erasures", "seats_unknown", "priors", "baselines_undone", "baselines_loaded", "control_ignored",
+    "performer_blocks",
 )  # fmt: skip
 
 
@@ -163,6 +164,10 @@ def _prior(engine: Engine, event: entries.HousePrior, _: Stamp, stream: int) -> 
         engine.own_counters["control_ignored"] += 1
 
 
+def _series(engine: Engine, event: entries.PerformerSeries, _: Stamp, stream: int) -> None:
+    engine.own_counters["performer_blocks" if engine.linked.take(engine, event, stream) else "control_ignored"] += 1
+
+
 def _command(engine: Engine, event: entries.Command, _: Stamp, __: int) -> None:
     """``mute`` and ``unmute`` with {"seat": number}; without a seat all of them. Other commands are the outputs'."""
     if event.name not in ("mute", "unmute"):
@@ -196,5 +201,6 @@ _HANDLERS: dict[type[Any], Callable[[Any, Any, Stamp, int], None]] = {
     entries.Part: _part,
     entries.Baseline: _baseline,
     entries.HousePrior: _prior,
+    entries.PerformerSeries: _series,
     entries.Command: _command,
 }

@@ -36,7 +36,8 @@ def frozen(engine: Engine) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
     slots = slots[slots >= 0]
     arrays: dict[str, NDArray[Any]] = {}
     for name, columns in listener_columns(engine).items():
-        arrays |= {f"{name}/{key}": a[rows] for key, a in columns.arrays().items()}
+        if engine.linked.places or not name.startswith("linked."):  # empty until a performer is heard
+            arrays |= {f"{name}/{key}": a[rows] for key, a in columns.arrays().items()}
     for name, columns in engine.chains.small_columns().items():
         arrays |= {f"small/{name}/{key}": a[slots] for key, a in columns.arrays().items()}
     arrays |= {f"window/{key}": array.copy() for key, array in engine.alike.arrays().items()}
@@ -54,6 +55,8 @@ def listener_columns(engine: Engine) -> dict[str, Columns]:
         "intake": engine.intake.state,
         "clock": engine.intake.clock,
         "alike": engine.alike.state,
+        "linked.ring": engine.linked.ring,
+        "linked.sums": engine.linked.sums,
         **engine.chains.columns(),
     }
 
@@ -75,6 +78,7 @@ def _meta(engine: Engine, slots: Rows, waiting: list[Any]) -> dict[str, Any]:
         "part_stamp": [list(stamp) for stamp in held.part_stamp],
         "prior": held.prior,
         "left_out": engine.left_out.now,
+        "linked": engine.linked.saved(),
         "muted": [sorted(engine.muted.seats), engine.muted.all],
         "slots": [
             [int(s), engine.listeners.names[s], engine.listeners.scalar_names.get(s, "")] for s in slots.tolist()
@@ -156,6 +160,7 @@ def _resume(engine: Engine, meta: dict[str, Any]) -> None:
     held.part_stamp = [Stamp(*stamp) for stamp in meta["part_stamp"]]
     held.prior = [dict(p) for p in meta["prior"]]
     engine.muted.seats, engine.muted.all = set(meta["muted"][0]), meta["muted"][1]
+    engine.linked.resume(meta["linked"], engine.owned)
     engine.left_out.now = {channel: (out, of) for channel, (out, of) in meta["left_out"].items()}
     engine.listeners.early = {int(listener): yes for listener, yes in meta["early"]}
     engine.resume_positions({int(stream): Stamp(*stamp) for stream, stamp in meta["positions"].items()})

@@ -86,6 +86,7 @@ def snapshot(engine: Engine, seats: Seating) -> PartSnapshot:
         blank_synchrony=engine.alike.blank_done,
         performers=_performers(engine, seats.performers),
         left_out=engine.left_out.now,
+        links=engine.linked.links(engine, seats),
         counters=engine.all_counters(),
     )
 

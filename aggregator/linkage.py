@@ -164,6 +164,17 @@ class LinkageTracker:
         """(value, confidence) of a performer's linkage; (0, 0) until enough is known."""
         return self._result.get(name, (0.0, 0.0))
 
+    @property
+    def newest_n(self) -> int:
+        """The newest sample, house ms // 250; -1 before the first."""
+        return self._n
+
+    def recent(self, end_n: int, samples: int) -> tuple[Floats, dict[str, Floats]]:
+        """Of house and performers the last ``samples`` before sample ``end_n`` (at most the newest + 1)."""
+        end = WINDOW - (self._n + 1 - end_n)
+        part = slice(max(end - samples, 0), end)
+        return self._house[part], {name: series[part] for name, series in self._series.items()}
+
     def _shift(self, step: int) -> None:
         step = min(step, WINDOW)
         for series in (self._house, *self._series.values()):

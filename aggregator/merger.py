@@ -20,6 +20,7 @@ from aggregator.house_notices import present, sentences
 from aggregator.linkage import LinkageTracker
 from aggregator.merge import Merged, merge
 from aggregator.seat_glide import SLEW_PER_S, SeatGlide
+from aggregator.seat_links import SeatLinks
 from aggregator.snapshot import SUM_UNIT, Estimate, PartSnapshot, PerformerValue, Snapshot
 from aggregator.synchrony import synchrony
 from aggregator.synchrony_glide import SynchronyGlide
@@ -43,7 +44,7 @@ class Merger:
             raise ValueError(f"tick_hz: found {tick_hz}, allowed > 0")
         self.plan, self.tick_hz, self.epoch, self.sequence = plan, tick_hz, epoch, 0
         self.linkage, self.blanks, self.synchrony = LinkageTracker(), BlankControl(), SynchronyGlide()
-        self._seats = SeatGlide(plan, tick_hz)
+        self._seats, self._links = SeatGlide(plan, tick_hz), SeatLinks(plan.seats)
         rows = len(plan.sections) + 1  # sections, then the house
         self._values = np.tile([0.5, 0.5, 0.5, 0.5, 0.0, 1.0], (rows, 1))  # columns as house.Estimates.values
         self._past = np.full((max(2, round(SLOPE_S * tick_hz) + 1), rows), 0.5)
@@ -83,6 +84,7 @@ class Merger:
             performers=self._performers(merged, estimates[-1]),
             missing=missing,
             left_out=merged.left_out,
+            links=self._links.of(parts),
             notices=sentences(estimates[-1], states, missing, self.blanks.penalty, merged.left_out),
             counters=merged.counters,
         )

@@ -22,6 +22,7 @@ from aggregator.erasure import Traces
 from aggregator.failover import REREAD_MS, Failovers, Unseen, again_from
 from aggregator.leadership import Alone, Leadership
 from aggregator.merger import Merger
+from aggregator.performer_series import SeriesWriter
 from aggregator.snapshot import PartSnapshot, Snapshot
 from relay.bus import Bus, BusUnavailable
 from relay.entries import FIRST, Baseline, Control, Entry, HousePrior, Marker, Origin, Part, Stamp, encode_control
@@ -113,6 +114,7 @@ class Service:
         self._stopping = asyncio.Event()
         self._due_checkpoint_s = clock() + self.settings.checkpoint_every_s
         self._due_prior_s = clock() + PRIOR_EVERY_S
+        self._series = SeriesWriter(bus.shards)
         keep_ms = 0 if self.settings.trim_without_checkpoint else FOLLOWERS_MS
         self.traces = Traces(engine, bus, keep_ms, clock)
         self._compacting: asyncio.Task[None] | None = None
@@ -291,6 +293,9 @@ class Service:
             if prior is not None:
                 await self._write_all(HousePrior(*prior), streams=range(self.bus.shards))
         self.traces.notice()
+        if self.last is not None and self.leadership.leads():
+            for stream, series in self._series.due(self.merger.linkage, self.last.house.counted):
+                await self._write_all(series, streams=[stream])
         if self.settings.checkpoint_path is None:
             if self.settings.trim_without_checkpoint:
                 await self._trim(self.engine.positions())

@@ -36,6 +36,10 @@ STATES = len(SeatState)
 #: By channel: (listeners left out of it, listeners whose sensor has it); see aggregator.engine_left_out.
 LeftOut = dict[str, tuple[int, int]]
 
+#: By performer's name float32 (3, seats): each seat's largest lagged correlation, [-1, 1], 0 unknown; its lag after the
+#: performer, s; the same with the house's response removed. Without significance: see aggregator.listener_linkage.
+Links = dict[str, NDArray[np.float32]]
+
 
 @dataclass(frozen=True, slots=True)
 class SynchronySums:
@@ -75,8 +79,8 @@ class PartSnapshot:
     (finite, [0, 1]), ``confidence`` float64 [0, 1], ``state`` uint8, ``fade`` float64 [0, 1]: how far the published
     value has glided to the fallback (0 own, 1 house). Section arrays: ``weights`` int64 (sections, BINS), ``sums``
     int64 (sections,), ``counted`` int64 (sections,), ``states`` int64 (sections, STATES). ``blank_*`` the same
-    histogram for sensors without a finger (the negative control), house only. ``left_out`` by channel.
-    ``counters``: monotone counts.
+    histogram for sensors without a finger (the negative control), house only. ``left_out`` by channel,
+    ``links`` by performer. ``counters``: monotone counts.
     """
 
     k: int
@@ -99,6 +103,7 @@ class PartSnapshot:
     blank_synchrony: SynchronySums | None = None
     performers: tuple[PerformerValue, ...] = ()
     left_out: LeftOut = field(default_factory=dict)
+    links: Links = field(default_factory=dict)
     counters: dict[str, int] = field(default_factory=dict)
 
 
@@ -126,7 +131,7 @@ class Snapshot:
 
     Seat arrays (seats of the plan,): index i is seat i + 1; ``arousal`` float32 finite in [0, 1], ``confidence``
     float32, ``state`` uint8 (declined, withdrawn and empty are all ABSENT). ``missing`` lists shards left out.
-    ``left_out`` by channel. ``notices`` are sentences for the page, worst first.
+    ``left_out`` by channel, ``links`` by performer. ``notices`` are sentences for the page, worst first.
     """
 
     k: int
@@ -143,5 +148,6 @@ class Snapshot:
     performers: tuple[PerformerValue, ...] = ()
     missing: tuple[int, ...] = ()
     left_out: LeftOut = field(default_factory=dict)
+    links: Links = field(default_factory=dict)
     notices: tuple[str, ...] = ()
     counters: dict[str, int] = field(default_factory=dict)

@@ -146,12 +146,15 @@ class HousePrior:
 
 @dataclass(frozen=True, slots=True)
 class PerformerSeries:
-    """A performer's fused series for the shards' linkage: ``values`` at ``step_ms`` from ``start_ms`` house time."""
+    """A performer's fused series for the shards' linkage: ``values`` at ``step_ms`` from ``start_ms`` house time, less
+    their running mean; ``house`` the house's for the last of these times, of ``counted`` listeners."""
 
     name: str
     start_ms: int
     step_ms: int
     values: list[float]
+    house: list[float] = field(default_factory=list)
+    counted: int = 0
 
 
 @dataclass(frozen=True, slots=True)

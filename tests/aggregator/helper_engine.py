@@ -70,6 +70,10 @@ def same(a: PartSnapshot, b: PartSnapshot, *, but: Sequence[str] = ("counters",)
         x, y = getattr(a, f.name), getattr(b, f.name)
         if isinstance(x, np.ndarray):
             equal = x.dtype == y.dtype and x.shape == y.shape and x.tobytes() == y.tobytes()
+        elif isinstance(x, dict) and any(isinstance(v, np.ndarray) for v in x.values()):
+            equal = [(n, v.dtype, v.shape, v.tobytes()) for n, v in x.items()] == [
+                (n, v.dtype, v.shape, v.tobytes()) for n, v in y.items()
+            ]
         else:
             equal = repr(x) == repr(y)
         if not equal:

@@ -129,16 +129,25 @@ def test_a_saved_tracker_goes_on_with_the_same_bits() -> None:
 
 
 def run_listeners(
-    x: np.ndarray, y: np.ndarray, h: np.ndarray, rows: np.ndarray | slice
+    x: np.ndarray, y: np.ndarray, h: np.ndarray, rows: np.ndarray | None = None, counted: int = 1000, place: int = 0
 ) -> listener_linkage.ListenerLinkage:
-    """x (listeners, samples) with NaN gaps, all in ``rows`` of a state."""
-    state = listener_linkage.ListenerLinkage.allocate(len(x) if isinstance(rows, slice) else int(rows.max()) + 1)
-    performer, house = listener_linkage.LaggedSeries.empty(), listener_linkage.LaggedSeries.empty()
+    """x (listeners, samples) with NaN gaps, all in ``rows`` of a state; performer and house (samples,)."""
+    rows = np.arange(len(x)) if rows is None else rows
+    ring = listener_linkage.ArousalRing.allocate(int(rows.max()) + 1)
+    state = listener_linkage.ListenerLinkage.allocate(int(rows.max()) + 1)
+    block, lags = listener_linkage.BLOCK, listener_linkage.LAGS
     for i in range(x.shape[1]):
-        performer.push(float(y[i]))
-        house.push(float(h[i]))
         valid = np.isfinite(x[:, i])
-        listener_linkage.update(state, rows, x[:, i], valid, performer.values, float(house.values[0]))
+        listener_linkage.push(ring, rows, i, np.where(valid, x[:, i], 0.5), valid)
+        begin = i + 1 - block
+        if (i + 1) % block == 0:
+            keep = block + lags - 1
+            early = np.concatenate([np.full(keep, np.nan), y[: i + 1]])
+            performer = listener_linkage.high_passed(early, keep)
+            house = listener_linkage.high_passed(h[: i + 1], block)
+            made = listener_linkage.Block.of(begin - lags + 1, performer, house, counted)
+            own = listener_linkage.taken(ring, rows, begin, i)
+            listener_linkage.advance(state, rows, place, own, made)
     return state
 
 
@@ -149,8 +158,10 @@ def test_listeners_who_follow_stand_out_with_their_lag() -> None:
     x = slow(rng, (30, n), 5.0)
     x[:10] = 0.8 * delayed(performer, 4.0) + 0.6 * x[:10]
     x[rng.random(x.shape) < 0.1] = np.nan
-    state = run_listeners(0.5 + 0.1 * x, 0.5 + 0.1 * performer, np.zeros(n), slice(None))
-    value, lag = listener_linkage.correlation(state, slice(None))
+    state = run_listeners(0.5 + 0.1 * x, 0.5 + 0.1 * performer, np.zeros(n))
+    value, lag = listener_linkage.correlation(state, slice(None), 0)
+    np.testing.assert_array_equal(state.value[:, 0], value)
+    np.testing.assert_array_equal(state.lag_s[:, 0], lag)
     assert value[:10].min() > 0.5
     assert np.median(value[10:]) < 0.35
     assert np.abs(np.median(lag[:10]) - 4.0) <= 0.5
@@ -164,33 +175,75 @@ def test_what_everybody_shares_is_removed() -> None:
     performer = common + extra
     x = common + 0.5 * slow(rng, (40, n), 5.0)
     x[:3] += extra
-    state = run_listeners(x, performer, x.mean(axis=0), slice(None))
-    plain, _ = listener_linkage.correlation(state, slice(None))
-    partial, _ = listener_linkage.correlation(state, slice(None), house_removed=True)
+    state = run_listeners(x, performer, x.mean(axis=0), counted=40)
+    plain, _ = listener_linkage.correlation(state, slice(None), 0)
+    partial, _ = listener_linkage.correlation(state, slice(None), 0, house_removed=True)
     assert plain[3:].min() > 0.4
     assert np.median(partial[3:]) < 0.25
     assert partial[:3].min() > 0.5
+
+
+def test_a_performer_whom_the_house_explains_leaves_nothing_to_compare() -> None:
+    rng = np.random.default_rng(5)
+    performer = slow(rng, (600 * HZ,), 5.0)
+    x = performer + slow(rng, (20, 600 * HZ), 5.0)
+    state = run_listeners(x, performer, performer, counted=10_000)
+    assert state.value[:, 0].min() > 0.5
+    assert np.abs(state.beyond[:, 0]).max() < 0.5
+    assert np.median(state.beyond[:, 0]) < 0.25
 
 
 def test_a_listener_alone_and_among_a_thousand_has_the_same_bits() -> None:
     rng = np.random.default_rng(9)
     x = slow(rng, (1000, 300), 5.0)
     y, h = slow(rng, (300,), 5.0), slow(rng, (300,), 5.0)
-    many = run_listeners(x, y, h, slice(None))
+    many = run_listeners(x, y, h)
     alone = run_listeners(x[700:701], y, h, np.array([3]))
     for name, array in many.arrays().items():
         np.testing.assert_array_equal(array[700], alone.arrays()[name][3], err_msg=name)
 
 
 def test_under_a_minute_says_nothing() -> None:
-    x = np.tile(np.sin(np.arange(239) / 8), (2, 1))
-    state = run_listeners(x, x[0], np.zeros(239), slice(None))
-    assert listener_linkage.correlation(state, slice(None))[0].tolist() == [0.0, 0.0]
+    x = np.tile(np.sin(np.arange(280) / 8), (2, 1))
+    x[0, :41] = np.nan  # 239 samples
+    state = run_listeners(x, x[1], np.zeros(280))
+    assert state.seen[:, 0].tolist() == [239, 280]
+    assert state.value[0, 0] == 0.0
+    assert state.value[1, 0] > 0.9
 
 
-def test_leave_one_out_mean() -> None:
-    own, weight = np.array([0.2, 0.6, 0.9]), np.array([1.0, 2.0, 1.0])
-    house = float(np.sum(own * weight) / 4)
-    made = listener_linkage.leave_one_out(house, 4.0, own, weight)
-    np.testing.assert_allclose(made, [(1.2 + 0.9) / 3, 1.1 / 2, 1.4 / 3])
-    assert listener_linkage.leave_one_out(0.4, 1.0, np.array([0.4]), np.array([1.0])).tolist() == [0.4]
+def test_sums_are_running_means_of_the_products() -> None:
+    """Against the definition, sample by sample: while less than the memory was seen, plain means."""
+    rng = np.random.default_rng(4)
+    x = 0.5 + 0.1 * rng.normal(size=(3, 80))
+    x[1, 30:50] = np.nan
+    y, h = 0.1 * rng.normal(size=80), 0.1 * rng.normal(size=80)
+    state = run_listeners(x, y, h, counted=5, place=2)
+    ring = listener_linkage.high_passed
+    performer, house = ring(y, 80), ring(h, 80)
+    for i in range(3):
+        own = ring(x[i], 80)
+        at = np.flatnonzero(np.isfinite(x[i]))
+        others = (5 * house[at] - own[at]) / 4
+        for lag in (0, 7, 32):
+            late = np.where(at >= lag, performer[at - lag], 0.0)
+            assert state.xy[i, 2, lag] == pytest.approx(np.mean(own[at] * late), abs=1e-6)
+            assert state.hy[i, 2, lag] == pytest.approx(np.mean(others * late), abs=1e-6)
+        assert state.xx[i, 2] == pytest.approx(np.mean(own[at] ** 2), abs=1e-6)
+        assert state.hh[i, 2] == pytest.approx(np.mean(others**2), abs=1e-6)
+        assert state.xh[i, 2] == pytest.approx(np.mean(own[at] * others), abs=1e-6)
+    assert not state.xy[:, [0, 1, 3]].any()
+
+
+def test_samples_no_longer_or_not_yet_in_the_ring_are_gaps() -> None:
+    ring, rows = listener_linkage.ArousalRing.allocate(1), np.array([0])
+    for n in range(300):
+        listener_linkage.push(ring, rows, n, np.array([0.5 + 0.001 * (n % 7)]), np.ones(1, np.bool_))
+    block = listener_linkage.BLOCK
+    assert np.isfinite(listener_linkage.taken(ring, rows, 299 - block + 1, 299)).all()
+    assert np.isfinite(listener_linkage.taken(ring, rows, 152, 299)).sum() == 152 + block - 172
+    assert np.isfinite(listener_linkage.taken(ring, rows, 290, 299)).sum() == 10
+    assert np.isnan(listener_linkage.taken(ring, rows, 0, 299)).all()
+    listener_linkage.skip(ring, 299, 303)  # fewer ticks than samples
+    listener_linkage.push(ring, rows, 303, np.array([0.5]), np.ones(1, np.bool_))
+    assert np.isfinite(listener_linkage.taken(ring, rows, 264, 303)).sum() == 37

@@ -59,18 +59,21 @@ def alike(listeners: int) -> tuple[float, float, float]:
     return push * 4 / listeners, sum(spent) / 10 / listeners, float(np.quantile(spent, 0.99)) / 1000
 
 
-def lagged(listeners: int) -> float:
-    """us a listener-second of the live correlation of each listener with one performer."""
+def lagged(listeners: int) -> tuple[float, float]:
+    """us a listener-second of the live correlation of each listener with one performer: ring, and sums each 10 s."""
     rng = np.random.default_rng(1)
+    ring = listener_linkage.ArousalRing.allocate(listeners)
     state = listener_linkage.ListenerLinkage.allocate(listeners)
-    series = listener_linkage.LaggedSeries.empty()
-    x, valid = rng.random(listeners), np.ones(listeners, np.bool_)
+    x, valid, rows = rng.random(listeners), np.ones(listeners, np.bool_), np.arange(listeners)
+    pushed = cost_us(lambda i: listener_linkage.push(ring, slice(None), i, x, valid), 400)[0] * 4 / listeners
+    y, h = rng.normal(size=listener_linkage.BLOCK + listener_linkage.LAGS - 1), rng.normal(size=listener_linkage.BLOCK)
+    shard = rows[::16]
 
-    def one(i: int) -> None:
-        series.push(float(np.sin(i / 9)))
-        listener_linkage.update(state, slice(None), x, valid, series.values, 0.1)
+    def one(_: int) -> None:
+        block = listener_linkage.Block.of(360 - listener_linkage.LAGS + 1, y, h, listeners)
+        listener_linkage.advance(state, shard, 0, listener_linkage.taken(ring, shard, 360, 400), block)
 
-    return cost_us(one, 60)[0] * 4 / listeners
+    return pushed, cost_us(one, 40)[0] / 10 / len(shard)
 
 
 def main() -> None:
@@ -85,7 +88,9 @@ def main() -> None:
         print(
             f"synchrony, {listeners}: push {push:.3f} + sums {sums:.3f} us a listener-second, p99 tick {longest:.2f} ms"
         )
-    print(f"per-listener linkage, 10000: {lagged(10_000):.3f} us a listener-second")
+    for listeners in (1_000, 10_000):
+        pushed, sums = lagged(listeners)
+        print(f"per-listener linkage, {listeners}: ring {pushed:.3f} + {sums:.3f} us a listener-second and performer")
     rng = np.random.default_rng(1)
     a, b = slow(rng, (2400,), 5.0), slow(rng, (2400,), 5.0)
     test = SurrogateTest.begin(a, b, 1)
@@ -95,7 +100,7 @@ def main() -> None:
     print(f"live linkage, 600 s: begin {begin:.0f} us, 20 surrogates {batch:.0f} us, all {SURROGATES} {whole:.0f} us")
     shifts = cost_us(lambda _: after_show.shift_test(a, b), 20)[0]
     print(f"after show, 600 s: all {2400 - 2 * after_show.GUARD} shifts {shifts:.0f} us a listener")
-    for state in (synchrony.SynchronyState, listener_linkage.ListenerLinkage):
+    for state in (synchrony.SynchronyState, listener_linkage.ArousalRing, listener_linkage.ListenerLinkage):
         print(f"{state.__name__}: {sum(state.bytes_a_listener().values())} bytes a listener {state.bytes_a_listener()}")
 
 

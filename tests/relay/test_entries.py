@@ -45,7 +45,7 @@ EXAMPLES: tuple[Control, ...] = (
     Marker("the bell", 250),
     Baseline("load", "viola", {"viola": [0.5, 1.0]}),
     HousePrior({"rate": 1.0}, {"rate": 2.0}),
-    PerformerSeries("viola", 1_700_000_000_000, 250, [0.1, 0.2]),
+    PerformerSeries("viola", 1_700_000_000_000, 250, [0.1, 0.2], [0.1], 240),
     Origin(1_700_000_000_000, 20.0, 3),
     Merged(5, (1, 2)),
     Command("freeze", {"on": True}),
