@@ -17,6 +17,10 @@ from aggregator.saved import Saved
 
 log = logging.getLogger(__name__)
 
+ONE_WISH_S = (
+    1.0  # Ctrl-C reaches a worker from the terminal and again from its parent: the goodbyes must not be cut off
+)
+
 
 def settings_options(p: argparse.ArgumentParser) -> None:
     """The option that names evening.toml."""
@@ -73,8 +77,16 @@ async def _with_signals(work: Coroutine[Any, Any, int]) -> int:
 @contextlib.contextmanager
 def _signals(task: asyncio.Task[int]) -> Iterator[None]:
     loop = asyncio.get_running_loop()
+    asked_s: list[float] = []
+
+    def stop() -> None:
+        if asked_s and loop.time() - asked_s[0] < ONE_WISH_S:
+            return
+        asked_s.append(loop.time())
+        task.cancel()
+
     for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, task.cancel)
+        loop.add_signal_handler(number, stop)
     try:
         yield
     finally:
