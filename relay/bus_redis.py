@@ -123,7 +123,8 @@ class RedisBus:
         except BusUnavailable as error:
             _fail(asked, error)
             return
-        await asyncio.gather(*(self._exchange_with(client, some) for client, some in by_node.values()))
+        several = [self._exchange_with(client, some) for client, some in by_node.values()]
+        await (several[0] if len(several) == 1 else asyncio.gather(*several))
 
     async def _exchange_with(self, client: Any, asked: list[_Append]) -> None:
         """One pipeline to one node: XADD each, then its replicas' word, where asked for."""

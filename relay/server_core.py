@@ -28,6 +28,7 @@ log = logging.getLogger("ripieno.relay")
 
 FLUSH_MS = 15.0  # one entry a shard each 10-20 ms: a third of Redis's cost at 5 ms (MEASUREMENTS, relay)
 RETRY_MIN_MS, RETRY_MAX_MS = 100.0, 1_000.0  # after a refusal; the bus's own time-out is 0.5 s
+HURRIED_TURNS = 3  # from a flush to the bus's socket: the append, the exchange of all shards, its first write
 SWEEP_S = 1.0
 SLICE = 500  # connections handled between two turns of the loop: 500 sends take about 3 ms
 IDLE_PING_MS = 15_000.0  # a phone that measures sends at least twice a second
@@ -99,7 +100,7 @@ class RelayCore:
         self._erasing: dict[int, int] = {}  # erasures queued again: entries of each not accepted yet
         self._writing: set[asyncio.Task[None]] = set()
         self._empty = asyncio.Event()
-        self.hurries = False  # an append has begun: its first step should not wait for a rest
+        self.hurries = 0
 
     @property
     def joined(self) -> int:
@@ -218,7 +219,7 @@ class RelayCore:
                 payloads = box.take(now)
                 task = asyncio.get_running_loop().create_task(self._append(stream, box, payloads))
                 self._writing.add(task)
-                self.hurries = True
+                self.hurries = HURRIED_TURNS
                 task.add_done_callback(self._writing.discard)
         self._send_due(now)
 

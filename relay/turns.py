@@ -10,9 +10,9 @@ from typing import Protocol
 
 
 class Hurried(Protocol):
-    """``hurries`` True: something has begun in this turn that should go out before the next rest."""
+    """``hurries``: for so many turns more something is under way that should go out before the next rest."""
 
-    hurries: bool
+    hurries: int
 
 
 def gather(who: Hurried, running: asyncio.Task[None], turn_s: float) -> None:
@@ -22,8 +22,8 @@ def gather(who: Hurried, running: asyncio.Task[None], turn_s: float) -> None:
     def turn(rested_s: float) -> None:
         if running.done():
             return
-        if who.hurries:
-            who.hurries = False
+        if who.hurries > 0:
+            who.hurries -= 1
         else:
             left_s = rested_s + turn_s - time.monotonic()
             if left_s > 0.0:
