@@ -83,6 +83,7 @@ class RedisBus:
         self._streams = {key: stream for stream, key in enumerate(self._keys)}
         self._clock = clock
         self._nodes: dict[tuple[str, int], Any] = {}
+        self._owners: dict[bytes, Any] = {}  # of a key, as the topology was last seen
         self._topology_known = False
         self._asked: list[_Append] = []
         self._exchanges: set[asyncio.Task[None]] = set()
@@ -156,26 +157,33 @@ class RedisBus:
         return self._keys[stream]
 
     async def _node_of(self, key: bytes) -> Any:
-        """The client to write a key with: in Cluster a plain one to the node that holds it, so that a pipeline and
-        its WAIT share a connection."""
+        """The client for a key: in Cluster a plain one to the node that holds it, so that a pipeline and its WAIT share
+        a connection, and a reading of many streams is one exchange a node."""
         if self.place.kind != "cluster":
             return self.client
         if not self._topology_known:
             await self.client.initialize()  # does nothing when done before
             await self.client.nodes_manager.initialize()
+            self._owners.clear()
             self._topology_known = True
-        node = self.client.get_node_from_key(key.decode())
-        name = (node.host, node.port)
-        if name not in self._nodes:
-            one = Place("single", (name,), self.place.tls, "", self.place.username, self.place.password)
-            self._nodes[name] = client_for(one)
-        return self._nodes[name]
+        if key not in self._owners:
+            node = self.client.get_node_from_key(key.decode())
+            name = (node.host, node.port)
+            if name not in self._nodes:
+                one = Place("single", (name,), self.place.tls, "", self.place.username, self.place.password)
+                self._nodes[name] = client_for(one)
+            self._owners[key] = self._nodes[name]
+        return self._owners[key]
 
     async def read(self, after: Mapping[int, Stamp], *, limit: int = 1000, wait_s: float = 0.0) -> list[Entry]:
         """See relay.bus.Bus.read; waits by asking again, so that a connection is never held."""
         until = self._clock() + wait_s
         while True:
-            found = await self._limited(self._read_once(after, limit))
+            try:
+                found = await self._limited(self._read_once(after, limit))
+            except BusUnavailable:
+                self._topology_known = False
+                raise
             if found or self._clock() >= until:
                 return found
             await asyncio.sleep(0.005)
@@ -185,9 +193,7 @@ class RedisBus:
         if not wanted:
             return []
         if self.place.kind == "cluster":
-            parts = [self.client.xread({key: at}, count=limit) for key, at in wanted.items()]
-            found = await asyncio.gather(*parts, return_exceptions=True)  # none goes on behind a failure's back
-            answers = [row for part in found for row in _raised(part) or []]
+            answers = await self._read_nodes(wanted, limit)
         else:
             answers = await self.client.xread(wanted, count=limit) or []
         return [
@@ -196,6 +202,16 @@ class RedisBus:
             for mark, fields in rows
             if FIELD in fields
         ]
+
+    async def _read_nodes(self, wanted: Mapping[bytes, str], limit: int) -> list[Any]:
+        """XREAD of each stream on its own (a Cluster allows no more at once), in one pipeline a node."""
+        by_node: dict[int, tuple[Any, dict[bytes, str]]] = {}
+        for key, at in wanted.items():
+            client = await self._node_of(key)
+            by_node.setdefault(id(client), (client, {}))[1][key] = at
+        parts = [_read_node(client, some, limit) for client, some in by_node.values()]
+        found = await asyncio.gather(*parts, return_exceptions=True)  # none goes on behind a failure's back
+        return [row for part in found for row in _raised(part)]
 
     async def now_ms(self) -> int:
         """The servers' clock in whole milliseconds; in Cluster the slowest primary's, so that it holds for all."""
@@ -298,6 +314,13 @@ async def _converse(client: Any, words: list[bytes]) -> list[Any]:
     finally:
         connection.socket_timeout = each_s
         await pool.release(connection)
+
+
+async def _read_node(client: Any, wanted: Mapping[bytes, str], limit: int) -> list[Any]:
+    async with client.pipeline(transaction=False) as pipe:
+        for key, at in wanted.items():
+            pipe.xread({key: at}, count=limit)
+        return [row for answer in await pipe.execute() for row in answer or []]
 
 
 def _raised(answer: Any) -> Any:

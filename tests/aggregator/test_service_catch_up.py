@@ -1,0 +1,67 @@
+"""After a pause the service computes what it missed on one look at the clock and one reading; nothing is left out."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+
+from aggregator.engine import Engine
+from aggregator.merger import Merger
+from aggregator.service import TICKS_A_TURN, Service
+from relay.bus_memory import MemoryBus
+from relay.entries import Entry, Stamp
+from relay.seat_plan import generated
+
+HZ = 20.0
+
+
+class CountingBus(MemoryBus):
+    """Counts what it is asked; its clock is set by the test."""
+
+    def __init__(self) -> None:
+        self.now_s = 1_700_000_000.0
+        super().__init__(clock=lambda: self.now_s)
+        self.looks = self.readings = 0
+
+    async def now_ms(self) -> int:
+        self.looks += 1
+        return await super().now_ms()
+
+    async def read(self, after: Mapping[int, Stamp], *, limit: int = 1000, wait_s: float = 0.0) -> list[Entry]:
+        self.readings += 1
+        return await super().read(after, limit=limit, wait_s=wait_s)
+
+
+async def served(bus: CountingBus, seconds: float, step_s: float) -> list[int]:
+    """Ticks computed while the bus's clock goes on by ``seconds``, in steps."""
+    plan = generated(12)
+    ticks: list[int] = []
+    engine = Engine(plan, t0_ms=await bus.now_ms(), tick_hz=HZ)
+    service = Service(bus, engine, Merger(plan, tick_hz=HZ, epoch=1), ())
+    service.on_part_snapshot.append(lambda part: ticks.append(part.k))
+    bus.looks = bus.readings = 0
+    end_s = bus.now_s + seconds
+    running = asyncio.create_task(service.run())
+    async with asyncio.timeout(20):
+        while bus.now_s < end_s or len(ticks) <= seconds * HZ:
+            bus.now_s = min(end_s, bus.now_s + step_s)
+            await asyncio.sleep(0.001)
+        service.stop()
+        await running
+    return ticks
+
+
+async def test_missed_ticks_are_computed_on_few_readings() -> None:
+    bus = CountingBus()
+    ticks = await served(bus, 10.0, step_s=10.0)
+    assert ticks[:201] == list(range(201))  # each once, in order
+    assert bus.readings <= 200 / TICKS_A_TURN + 4  # and one at the end for what the bus has accepted
+    assert bus.looks <= 200 / TICKS_A_TURN + 20  # it may look again while it waits for the test to stop it
+
+
+async def test_between_uses_of_entries_nothing_is_read() -> None:
+    """At 20 ticks a second entries are used at ten."""
+    bus = CountingBus()
+    ticks = await served(bus, 3.0, step_s=0.05)
+    assert ticks[:61] == list(range(61))
+    assert bus.readings <= 31 + 4
