@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 
 from aggregator import saved
 from aggregator.checkpoint import CheckpointError
-from aggregator.command import common, files
+from aggregator.command import common, files, warm
 from aggregator.command.aggregation import engine_settings, open_aggregation
 from aggregator.command.errors import UserError
 from aggregator.command.going_on import first_tick, newest
@@ -68,6 +68,7 @@ def run(args: argparse.Namespace) -> int:
     name = args.name or f"{socket.gethostname()}-{os.getpid()}"
     if made:
         common.say(f"ripieno: operator key for the page's buttons: {token}")
+    warm.load()
     return common.run_until_stopped(_aggregate(settings, place, plan, token, name, watch=args.watch))
 
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from aggregator.command import common, demo_faults
+from aggregator.command import common, demo_faults, warm
 from aggregator.command.errors import UserError
 from aggregator.command.house import House, Surroundings, open_house
 from aggregator.command.settings import Settings
@@ -80,6 +80,7 @@ def run(args: argparse.Namespace) -> int:
     notices = tuple(n.format(rest=rest_s) for n in NOTICES)
     token = secrets.token_urlsafe(9) if planned else ""  # only a training has something to do on the page
     around = Surroundings(plan, Keyring.generate(), token, notices=notices)
+    warm.load()
     return common.run_until_stopped(_demo(settings, around, programme, args, planned))
 
 
@@ -127,10 +128,11 @@ async def _demo(
     settings: Settings, around: Surroundings, programme: Programme, args: argparse.Namespace,
     planned: training.Training | None,
 ) -> int:  # fmt: skip
-    house = await open_house(settings, around)
     seats = range(1, args.listeners + 1)
     tokens = [issue(around.keyring, settings.evening.id, seat) for seat in seats]
-    swarm = Swarm(house.phone_url, tokens, Audience(args.listeners, args.seed, programme), seed=args.seed)
+    audience = Audience(args.listeners, args.seed, programme)
+    house = await open_house(settings, around)  # from here on ticks are due
+    swarm = Swarm(house.phone_url, tokens, audience, seed=args.seed)
     watcher = Watcher(programme)
     house.inner.service.on_snapshot.append(watcher.see)
     common.say(f"ripieno: open {house.page_url} — the page of a house with {args.listeners} simulated listeners")

@@ -11,7 +11,7 @@ from typing import Any
 
 from aggregator import checkpoint, saved
 from aggregator.checkpoint import CheckpointError
-from aggregator.command import common, files
+from aggregator.command import common, files, warm
 from aggregator.command.errors import UserError
 from aggregator.command.house import House, Surroundings, open_house, wait_for_end
 from aggregator.command.settings import Settings
@@ -53,6 +53,7 @@ def run(args: argparse.Namespace) -> int:
     plan, ring = files.seat_plan(settings), files.keyring(settings, make=True)
     token, made = files.operator_token(settings)
     around = Surroundings(plan, ring, token, _saved(settings, fresh=args.fresh, resume=args.resume))
+    warm.load()
     return common.run_until_stopped(_serve(settings, around, show_token=made))
 
 
