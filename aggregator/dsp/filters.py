@@ -133,12 +133,14 @@ def sos_run(sos: Sections, state: Floats, x: Floats, count: Ints | None = None) 
 def _recur(memory: Floats, x: Floats, a1: float, a2: float) -> None:
     """``memory[k+2] = (x[k] - a2 memory[k]) - a1 memory[k+1]``, k rising."""
     product = np.empty(x.shape[1])
+    # As arrays: numpy looks anew at a Python number in each call, which costs half as much as a call of few listeners.
+    newer, older = np.array(a1), np.array(a2)
     rows = list(memory)
     for k, sample in enumerate(x):
         w = rows[k + 2]
-        np.multiply(rows[k], a2, out=product)
+        np.multiply(rows[k], older, out=product)
         np.subtract(sample, product, out=w)
-        np.multiply(rows[k + 1], a1, out=product)
+        np.multiply(rows[k + 1], newer, out=product)
         np.subtract(w, product, out=w)
 
 

@@ -72,6 +72,8 @@ class Events:
         """All of them, in the order given."""
         if not parts:
             return cls.none()
+        if len(parts) == 1:
+            return parts[0]
         return cls(
             np.concatenate([p.row for p in parts]),
             np.concatenate([p.index for p in parts]),

@@ -51,6 +51,7 @@ PIECE = 1024
 HELD = 4
 LARGEST = 1e12  # raw units from the start level; 24-bit counts reach 2e7, and squares must fit single precision
 WAVE_LIMIT = 4.0  # a pulse's crest is 2.5-3.5 times its mean magnitude
+BOUNDLESS = np.array(np.inf)
 FLAT_SHARE = 1e-4  # of the scale: less change than this in a sample is none; what clips or sticks repeats exactly
 CUT_OFF = 8  # a crest that stays for 0.125 s does not round: it is clipped
 CUT_OFF_HEIGHT = 0.2  # of the scale: a plateau around the middle is no rail
@@ -71,7 +72,7 @@ def update(state: PulseState, block: GridBlock) -> Events:
     parts = []
     with np.errstate(all="ignore"):  # NaN is "unknown" here, and empty windows divide 0 by 0
         for start in range(0, len(block.x), SLAB):
-            n = block.active(start)
+            n = block.active(start) if start else len(block.rows)
             if n == 0:
                 break
             steps = slice(start, start + SLAB)
@@ -106,7 +107,7 @@ def _slab(state: PulseState, rows: Rows, index: Ints, count: Ints, x: Floats, va
     """At most SLAB steps. What runs in time is laid out (t, m): one call a step serves all listeners at once."""
     centred, gap = _level(state, rows, index, count, x, valid)
     slab = Slab(rows, count, index, x, gap, (-1 - index) % PULSE_HZ)
-    slab.due = np.flatnonzero(slab.second < count)
+    slab.due = (slab.second < count).nonzero()[0]
     slab.waves = np.empty((len(rows), WAVE + len(x)), np.float32)
     slab.waves[:, :WAVE] = state.wave.take(rows, axis=0)
     wave, scale = _limit(state, slab, _band(state, slab, centred))
@@ -194,7 +195,7 @@ def _limit(state: PulseState, slab: Slab, y: Floats) -> tuple[Floats, Floats]:
 
 
 def _limited(y: Floats, scale: Floats) -> Floats:
-    bound = np.where(scale > 0.0, scale * WAVE_LIMIT, np.inf)
+    bound = np.where(scale > 0.0, scale * WAVE_LIMIT, BOUNDLESS)
     out = np.minimum(y, bound)
     return np.maximum(out, -bound, out=out)
 

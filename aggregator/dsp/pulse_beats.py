@@ -19,10 +19,12 @@ from aggregator.dsp.pulse_state import (
     GOOD_INDEX,
     INTERVALS,
     LOOK_AHEAD,
+    NOTHING,
     RATE,
     REGULAR,
     SUMMARY,
     TEMPLATE,
+    UNKNOWN,
     WAVE,
     WIDEST,
     Marks,
@@ -79,15 +81,14 @@ def find_beats(state: PulseState, slab: Slab, width: Marks, each_second: Seconds
 
 def _closings(slab: Slab, width: Marks) -> tuple[Rows, Ints, Marks]:
     """Where wide enough blocks of interest close: listener, step, width in samples; sorted by listener and step."""
-    t, m = len(width) - 1, width.shape[1]
-    k, i = np.divmod(np.flatnonzero(width[:-1] > width[1:]), m)
+    k, i = (width[:-1] > width[1:]).nonzero()
     wide = width[k, i]
     seen = wide >= NARROWEST
     if not slab.even:
         seen &= k < slab.count[i]
-    place = np.sort(i[seen] * t + k[seen])
-    i, k = np.divmod(place, t)
-    return i, k, width[k, i]
+    i, k, wide = i[seen], k[seen], wide[seen]
+    order = i.argsort(kind="stable")
+    return i[order], k[order], wide[order]
 
 
 def _rounds(
@@ -102,7 +103,7 @@ def _rounds(
         first = np.ones(len(i), np.bool_)
         np.not_equal(i[1:], i[:-1], out=first[1:])
         if late is not None:
-            place = np.searchsorted(slab.due, i[first & late])
+            place = slab.due.searchsorted(i[first & late])
             place = place[open_[place]]
             summary[place] = state.summary[slab.rows[slab.due[place]]]
             open_[place] = False
@@ -126,7 +127,7 @@ def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Marks) -> Even
     since = (at - last) / PULSE_HZ
     usual = state.usual_s[rows]
     typical = state.height[rows]
-    a = np.flatnonzero(_accepted(since, usual, height, typical))
+    a = _accepted(since, usual, height, typical).nonzero()[0]
     if len(a) == 0:
         return Events.none()
     if len(a) < len(i):
@@ -140,7 +141,7 @@ def _beats(state: PulseState, slab: Slab, i: Rows, k: Ints, wide: Marks) -> Even
     joined = ~broken & good & before & (since >= SHORTEST_S) & (since <= LONGEST_S)
     ratio = since / usual
     clean = joined & (np.isnan(ratio) | ((ratio >= RATIO_LOW) & (ratio <= RATIO_HIGH)))
-    interval = np.where(clean, since, np.nan)
+    interval = np.where(clean, since, UNKNOWN)
     summary = state.summary.take(rows, axis=0)
     np.copyto(summary[:, GOOD_INDEX], at, where=good)
     _intervals(state, rows[joined], since[joined], summary, joined)
@@ -221,7 +222,7 @@ def _shape(state: PulseState, rows: Rows, around: Floats32, height: Floats, typi
 
 def _intervals(state: PulseState, rows: Rows, since: Floats, summary: Floats, joined: Bools) -> None:
     """Append intervals; rate = 60 / mean of those near their median; trusted by their share, evenness and likeness."""
-    intervals = np.concatenate([state.intervals[:, 1:][rows], since[:, None]], axis=1)
+    intervals = np.concatenate([state.intervals.take(rows, axis=0)[:, 1:], since[:, None]], axis=1)
     state.intervals[rows] = intervals
     usual = median_interval(intervals)
     state.usual_s[rows] = usual
@@ -229,14 +230,14 @@ def _intervals(state: PulseState, rows: Rows, since: Floats, summary: Floats, jo
     apart = np.abs(intervals - middle)
     near = apart <= NEAR * middle  # not where an interval is unknown
     number = np.add.reduce(near, axis=1)
-    total = np.add.reduce(np.where(near, intervals, 0.0), axis=1)
-    spread = np.add.reduce(np.where(near, apart, 0.0), axis=1) / total
+    total = np.add.reduce(np.where(near, intervals, NOTHING), axis=1)
+    spread = np.add.reduce(np.where(near, apart, NOTHING), axis=1) / total
     share = number / np.maximum(np.add.reduce(apart >= 0.0, axis=1), ENOUGH)
     even = np.minimum(np.maximum(1.4 - 5.0 * spread, 0.0), 1.0)
     alike = np.minimum(np.maximum((state.match[rows] - 0.5) * 2.5, 0.0), 1.0)
     known = number >= 2
-    summary[joined, RATE] = np.where(known, 60.0 * number / total, np.nan)
-    summary[joined, REGULAR] = np.where(known, share * share * even * alike, 0.0)
+    summary[joined, RATE] = np.where(known, 60.0 * number / total, UNKNOWN)
+    summary[joined, REGULAR] = np.where(known, share * share * even * alike, NOTHING)
 
 
 def _variability(
@@ -244,9 +245,9 @@ def _variability(
 ) -> None:
     """Running mean of squared successive differences (Task Force 1996): plain at first, then fading over 2 min."""
     known = ~np.isnan(interval)
-    clean_s = np.where(np.isnan(summary[:, CLEAN_S]), 0.0, summary[:, CLEAN_S])
-    passed = np.minimum(np.where(np.isnan(since), 0.0, since), 10.0)
-    summary[:, CLEAN_S] = clean_s * np.exp(passed * (-1.0 / VARIABILITY_S)) + np.where(known, interval, 0.0)
+    passed = np.fmax(np.minimum(since, 10.0), 0.0)  # 0 where unknown
+    clean_s = np.fmax(summary[:, CLEAN_S], 0.0) * np.exp(passed * (-1.0 / VARIABILITY_S))
+    summary[:, CLEAN_S] = clean_s + np.where(known, interval, NOTHING)
     state.interval_s[rows[known]] = interval[known]
     successive_differences(state, rows, interval, usual)
 

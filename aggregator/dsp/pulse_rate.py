@@ -10,11 +10,13 @@ from aggregator.dsp.pulse_beats import VARIABILITY_S
 from aggregator.dsp.pulse_state import (
     CLEAN_S,
     GOOD_INDEX,
+    NOTHING,
     RATE,
     REGULAR,
     SECONDS,
     SLOW,
     SLOW_HZ,
+    UNKNOWN,
     WAVE,
     PulseState,
     Slab,
@@ -23,6 +25,7 @@ from aggregator.dsp.pulse_state import (
 # Mean cube (in scales) that decides at first, and that turns a polarity already known: hysteresis, since a turn moves
 # every beat by half an interval. A sine has 0, pulses have 1-4.
 SKEW_KNOWN, SKEW_TURNS = np.float32(0.25), np.float32(0.4)
+SKEW_NEEDED = np.array([SKEW_KNOWN, SKEW_TURNS])
 SKEW_FROM_S, SKEW_MEMORY_S = 3, 16
 SKEW_TRUST = 0.3  # once known, only a pulse that is trusted so far is evidence: noise has a skewness too
 MOVING = np.float32(2.0)  # a second of more than twice the usual magnitude is motion
@@ -59,9 +62,9 @@ def find_scale(state: PulseState, slab: Slab) -> None:
     slow += recent[:, 2::4]
     slow += recent[:, 3::4]
     slow *= np.float32(0.25)
-    ring = np.concatenate([state.slow[:, SLOW_HZ:][rows], slow], axis=1)
+    ring = np.concatenate([state.slow.take(rows, axis=0)[:, SLOW_HZ:], slow], axis=1)
     level = np.add.reduce(np.abs(slow), axis=1) * np.float32(1.0 / SLOW_HZ)
-    levels = np.concatenate([state.levels[:, 1:][rows], level[:, None]], axis=1)
+    levels = np.concatenate([state.levels.take(rows, axis=0)[:, 1:], level[:, None]], axis=1)
     known = np.minimum(state.slow_filled[rows] + 1, SECONDS)
     state.slow[rows], state.levels[rows], state.slow_filled[rows] = ring, levels, known
     ordered = levels.copy()
@@ -86,8 +89,8 @@ def _find_polarity(state: PulseState, rows: Rows, cube: Floats32, rest: Bools) -
     seconds = np.minimum(seconds + counts, SKEW_MEMORY_S)
     skew = np.where(counts, skew + (cube - skew) / seconds.astype(np.float32), skew)
     state.skew[rows], state.skew_s[rows] = skew, seconds
-    decided = (np.abs(skew) > np.where(known, SKEW_TURNS, SKEW_KNOWN)) & (seconds >= SKEW_FROM_S)
-    found = np.where(decided, np.where(skew > 0, 1, -1), before)
+    decided = (np.abs(skew) > SKEW_NEEDED[known.view(np.int8)]) & (seconds >= SKEW_FROM_S)
+    found = np.where(decided, np.copysign(ONE, skew).astype(np.int64), before)
     forced = state.forced_polarity[rows]
     after = np.where(forced != 0, forced, found)
     state.polarity[rows] = after
@@ -107,10 +110,10 @@ def each_second(state: PulseState, slab: Slab, summary: Floats) -> None:
     spectral, sure = slab.spectral
     silent = (slab.index[i] + k - summary[:, GOOD_INDEX]) * (1.0 / PULSE_HZ)
     fresh = np.minimum(np.maximum((FADED_S - silent) * (1.0 / FADE_S), 0.0), 1.0)
-    trust = np.where(fresh > 0.0, fresh * summary[:, REGULAR], 0.0)
+    trust = np.where(fresh > 0.0, fresh * summary[:, REGULAR], NOTHING)
     _fuse(state, rows, summary[:, RATE], trust, spectral, sure, slab.touch)
     clean = np.minimum(summary[:, CLEAN_S] * (1.0 / CLEAN_ENOUGH_S), 1.0)
-    state.rmssd_confidence[rows] = np.where(clean > 0.0, clean, 0.0) * state.trust[rows]
+    state.rmssd_confidence[rows] = np.fmax(clean, 0.0) * state.trust[rows]
 
 
 def _spectral(
@@ -136,8 +139,8 @@ def _spectral(
     near = np.add.reduce(lobe, axis=1) + np.add.reduce(line[at[:, None] + _LOBE], axis=1)
     share = near / np.add.reduce(power[:, BROAD_LOW:], axis=1)
     peak = (np.abs(offset) <= ONE) & (known >= SPECTRAL_FROM_S)
-    sure = np.where(peak, np.minimum(np.maximum((share - 0.55) * 2.5, 0.0), 1.0), 0.0)
-    return np.where(peak, (best + offset) * (60.0 * BIN_HZ), np.nan), sure.astype(np.float64)
+    sure = np.where(peak, np.minimum(np.maximum((share - 0.55) * 2.5, 0.0), 1.0), NOTHING)
+    return np.where(peak, (best + offset) * (60.0 * BIN_HZ), UNKNOWN), sure
 
 
 def _power(signal: Floats32) -> Floats32:
@@ -178,7 +181,7 @@ def _fuse(
     both = trust_a + trust_b - trust_a * trust_b
     confidence = np.where(agree, both, 0.5 * np.maximum(trust_a, trust_b)) * contact
     rate = np.where(agree & (both > 0.0), mixed, chosen)
-    state.rate_bpm[rows] = np.where(contact, rate, np.nan)
+    state.rate_bpm[rows] = np.where(contact, rate, UNKNOWN)
     state.rate_confidence[rows] = confidence
     state.interval_rate_bpm[rows], state.interval_confidence[rows] = a, trust_a
     state.spectral_rate_bpm[rows], state.spectral_confidence[rows] = b, trust_b

@@ -33,6 +33,9 @@ LONG = 100  # run lengths are counted up to here: more than FLAT and WIDEST, and
 FLAT = 32  # half a second without a change: no finger, or a stuck sensor
 CUT_OFF_STAYS = 96  # a clipped crest denies contact for 1.5 s, longer than a beat at 40 bpm
 
+# As arrays: np.where takes more than twice as long over a Python number, which counts where listeners are few.
+UNKNOWN, NOTHING = np.array(np.nan), np.array(0.0)
+
 Marks = NDArray[np.int8]
 N = TypeVar("N", bound=np.generic)
 
