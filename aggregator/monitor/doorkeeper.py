@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 
 WRONG_AT_ONCE = 5.0  # a person's typing errors
 WRONG_A_SECOND = 0.1  # after those one try in 10 s: a key of 72 bits outlasts the evening by far
-MAX_ADDRESSES = 256  # the oldest are forgotten: bounded memory …
-ALL_AT_ONCE, ALL_A_SECOND = 50.0, 2.0  # … and a ceiling over all addresses, so that many addresses gain nothing
+MAX_ADDRESSES = 4096  # the oldest are forgotten: bounded memory (about 1 MB)
+ALL_AT_ONCE, ALL_A_SECOND = 50.0, 2.0  # a ceiling over all that have guessed: many addresses gain one try each
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
 
 
@@ -27,7 +27,12 @@ class _Bucket:
 
 @dataclass(slots=True)
 class Doorkeeper:
-    """Counts wrong keys by address (IPv6 by /64). A right key is never counted, and never locks anybody out."""
+    """Counts wrong keys by address (IPv6 by /64). A right key is never counted, and clears its address.
+
+    Guesses of other addresses never hold anybody off: an address that has shown no wrong key is not asked to wait,
+    however many others guess. So each address has one try beside the ceiling; what stands against very many addresses
+    is the length of the key. Who shares an address with a guesser (one gateway, one machine) waits with them.
+    """
 
     refused: int = 0
     _by_address: OrderedDict[str, _Bucket] = field(default_factory=OrderedDict)
@@ -36,6 +41,8 @@ class Doorkeeper:
     def wait_s(self, address: str, now_s: float) -> float:
         """Seconds until this address may try again; 0 when it may now. Ask before comparing the key."""
         own = self._bucket(address, now_s).refill(now_s, WRONG_A_SECOND, WRONG_AT_ONCE)
+        if own >= WRONG_AT_ONCE:
+            return 0.0
         every = self._over_all(now_s)
         wait = max((1.0 - own) / WRONG_A_SECOND, (1.0 - every) / ALL_A_SECOND)
         if wait > 0.0:
@@ -48,7 +55,11 @@ class Doorkeeper:
         self._bucket(address, now_s).level -= 1.0
         self._over_all(now_s)
         assert self._all is not None
-        self._all.level -= 1.0
+        self._all.level = max(self._all.level - 1.0, 0.0)
+
+    def right(self, address: str) -> None:
+        """The right key came from this address: its typing errors are forgotten."""
+        self._by_address.pop(_network(address), None)
 
     def _over_all(self, now_s: float) -> float:
         if self._all is None:

@@ -211,6 +211,7 @@ class Monitor:
         if not hmac.compare_digest(shown.encode(errors="replace"), self._token.encode()):
             self._door.wrong(address, now_s)
             return _said(401, "Wrong operator key.")
+        self._door.right(address)
         try:
             part = orjson.loads(await request.read())["part"]
         except (ValueError, TypeError, KeyError):
