@@ -52,6 +52,7 @@ class Outbox:
 
     __slots__ = (
         "_flying",
+        "_forgotten",
         "_resend",
         "_waiting",
         "bound_bytes",
@@ -66,6 +67,7 @@ class Outbox:
         self.bound_items, self.bound_bytes = bound_items, bound_bytes
         self._waiting: deque[Item] = deque()
         self._flying: list[Item] = []
+        self._forgotten: set[int] = set()  # whose packets are in flight and must not come again
         self._resend = False
         self.bytes = 0
         self.refused = self.written = self.resent = 0
@@ -125,6 +127,7 @@ class Outbox:
     def accepted(self) -> list[Item]:
         """The bus holds what was taken last; returns those items so that their owners can be told."""
         done, self._flying = self._flying, []
+        self._forgotten.clear()
         self.bytes -= sum(
             [CONTROL_BYTES if event is not None else len(raw) + ITEM_OVERHEAD_BYTES for _, _, raw, _, event in done]
         )
@@ -136,6 +139,22 @@ class Outbox:
         self._waiting.extendleft(reversed(self._flying))
         self._resend = bool(self._flying)
         self._flying = []
+        for listener in self._forgotten:
+            self.forget(listener)
+        self._forgotten.clear()
+
+    def forget(self, listener: int) -> int:
+        """Drop the packets of a listener who was erased elsewhere: nothing of them is written any more, however long
+        the bus is away. What is in flight is dropped should it be refused. Control entries stay. Returns how many."""
+        if self._flying:
+            self._forgotten.add(listener)
+        kept = deque(i for i in self._waiting if i[4] is not None or i[0] is None or i[0].listener != listener)
+        gone = len(self._waiting) - len(kept)
+        if gone:
+            self.bytes -= sum(len(i[2]) + ITEM_OVERHEAD_BYTES for i in self._waiting if i[4] is None)
+            self.bytes += sum(len(i[2]) + ITEM_OVERHEAD_BYTES for i in kept if i[4] is None)
+            self._waiting = kept
+        return gone
 
     def statistics(self) -> OutboxStatistics:
         """Fill, bounds and counters."""

@@ -383,6 +383,7 @@ class RelayCore:
             await self.set_part(event.name)
         elif isinstance(event, Erase) and isinstance(event.listener, int):
             self.house.erase(event.listener)
+            self.outboxes[shard_of(event.listener, self.bus.shards)].forget(event.listener)
             phone = self._by_listener.get(event.listener)
             if phone is not None and phone.session.joined:
                 phone.session.joined = False

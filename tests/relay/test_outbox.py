@@ -7,8 +7,17 @@ from dataclasses import dataclass
 from hypothesis import given
 from hypothesis import strategies as st
 
-from relay.entries import Consent, Control, Erase, Marker, decode_control, decode_packets, is_packets
-from relay.outbox import MAX_BATCH_PACKETS, Outbox
+from relay.entries import (
+    Consent,
+    Control,
+    Erase,
+    Marker,
+    decode_control,
+    decode_packets,
+    encode_packets,
+    is_packets,
+)
+from relay.outbox import CONTROL_BYTES, ITEM_OVERHEAD_BYTES, MAX_BATCH_PACKETS, Outbox
 
 
 @dataclass
@@ -126,3 +135,56 @@ def test_a_full_outbox_still_takes_a_withdrawal_and_an_erasure() -> None:
     owed: list[Control] = [Consent(5, False, "1"), Erase(6)]
     assert all(box.put_event(None, event, 0.0) for event in owed)
     assert opened(box.take(0.0))[-2:] == owed
+
+
+def test_nothing_is_written_any_more_of_who_was_erased() -> None:
+    """Neither what waits nor what was in flight and refused; the others' packets and all control entries stay."""
+    box, other = Outbox(), Someone(6)
+    for n in range(3):
+        box.put(Someone(), n, b"mine %d" % n, 0.0)
+        box.put(other, n, b"other %d" % n, 0.0)
+    assert len(opened(box.take(0.0))) == 6
+    box.put(Someone(), 3, b"mine 3", 0.0)
+    box.put_event(None, Erase(5), 0.0)
+    box.put(other, 3, b"other 3", 0.0)
+    assert box.forget(5) == 1
+    box.failed()
+    assert box.bytes == 4 * (len(b"other 0") + ITEM_OVERHEAD_BYTES) + CONTROL_BYTES
+    left = opened(box.take(0.0))
+    assert [x[0] if isinstance(x, tuple) else x for x in left] == [
+        b"other 0",
+        b"other 1",
+        b"other 2",
+        Erase(5),
+        b"other 3",
+    ]
+    box.accepted()
+    assert len(box) == box.bytes == 0
+
+
+def test_what_was_accepted_before_is_not_forgotten_twice() -> None:
+    box = Outbox()
+    box.put(Someone(), 0, b"a", 0.0)
+    box.take(0.0)
+    assert box.forget(5) == 0
+    assert len(box.accepted()) == 1
+    box.put(Someone(), 1, b"of a new evening", 0.0)
+    box.take(0.0)
+    box.failed()
+    assert len(opened(box.take(0.0))) == 1
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(1, 2**64 - 1), st.integers(1, 2**64 - 1), st.binary(max_size=99), st.floats(-9, 99_999)),
+        min_size=1, max_size=20,
+    )
+)  # fmt: skip
+def test_a_batch_is_written_as_the_entries_module_writes_it(packets: list[tuple[int, int, bytes, float]]) -> None:
+    """The outbox packs small batches by hand; relay.entries.encode_packets (numpy) is the layout's own writer."""
+    box, now_ms = Outbox(), 100_000.0
+    for number, (listener, stream, raw, age_ms) in enumerate(packets):
+        assert box.put(Someone(listener, stream), number, raw, now_ms - age_ms)
+    listeners, streams, raws, ages_ms = zip(*packets, strict=True)
+    ages_ms = [now_ms - (now_ms - age_ms) for age_ms in ages_ms]  # as the outbox sees them
+    assert box.take(now_ms) == [encode_packets(listeners, streams, ages_ms, raws)]

@@ -272,6 +272,26 @@ async def test_a_bus_that_may_have_lost_entries_asks_for_the_ring() -> None:
         assert len(await packets_on(bus)) == 16
 
 
+async def test_a_backlog_holds_nothing_of_who_was_erased_elsewhere() -> None:
+    """A relay that is cut off from the bus writes later what it took, but not this."""
+    bus = Fickle()
+    async with a_relay(bus) as relay, a_phone(relay) as phone, Good.at(relay) as good:
+        await phone.send(hello())
+        await phone.send(simple(0))
+        await acknowledged(phone, 1)
+        bus.away = True
+        await phone.send(simple(1))
+        await good.phone.send(simple(0))
+        await until(lambda: relay.statistics().outboxes.items == 2 and not relay.statistics().bus_ok)
+        listener = next(e.listener for e in await events(bus) if isinstance(e, Join) and e.seat != 500)
+        await MemoryBus.append(bus, bus.shards, [encode_control(Erase(listener))])
+        assert await close_code(phone) == 4004
+        bus.away = False
+        await acknowledged(good.phone, 1)
+        await until(lambda: not any(map(len, relay.core.outboxes)))
+        assert await packets_on(bus) == [simple(0), simple(0)]
+
+
 def knows(relay: Relay, bus_id: str) -> bool:
     return relay.core.house.bus_id == bus_id
 
