@@ -159,6 +159,7 @@ def header(snapshot: Snapshot | None, status: MonitorStatus, age_ms: int | None)
                 for p in snapshot.performers
             ],
             "missing": list(snapshot.missing),
+            "linked": list(snapshot.links),
             "left_out": list(left_out_lines(snapshot.left_out).values()),
         }
     return said

@@ -19,6 +19,7 @@ from aiohttp import web
 
 from aggregator.monitor.api import HISTORY_HZ, History, MonitorStatus, header, live_message, plan_message
 from aggregator.monitor.doorkeeper import Doorkeeper, answers_to
+from aggregator.outputs.feed_layout import encode_linkage
 from aggregator.outputs.newest import Newest, ReaderCounts, serve_newest
 from aggregator.snapshot import Snapshot
 from relay.parts import PARTS
@@ -169,6 +170,7 @@ class Monitor:
         app.router.add_get("/health", self._health)
         app.router.add_get("/api/plan", _file(self._plan, "application/json"))
         app.router.add_get("/api/state", self._state)
+        app.router.add_get("/api/linkage", self._linkage)
         app.router.add_get("/api/live", self._live_socket)
         app.router.add_post("/api/part", self._part)
         for path, handler in self._routes.items():
@@ -190,6 +192,11 @@ class Monitor:
     async def _state(self, _: web.Request) -> web.Response:
         said = {"now": self._header(), "history": list(self._history.rows), "labels": list(self._history.labels)}
         return web.Response(body=orjson.dumps(said), content_type="application/json")
+
+    async def _linkage(self, _: web.Request) -> web.Response:
+        response = web.Response(body=encode_linkage(self._snapshot), content_type="application/json")
+        response.enable_compression()
+        return response
 
     async def _live_socket(self, request: web.Request) -> web.StreamResponse:
         origin = request.headers.get("Origin", "")

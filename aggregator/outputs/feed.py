@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 from aiohttp import web
 
-from aggregator.outputs.feed_layout import encode_binary, encode_json, section_names
+from aggregator.outputs.feed_layout import encode_binary, encode_json, encode_linkage, section_names
 from aggregator.outputs.newest import Newest, ReaderCounts, serve_newest
+from aggregator.outputs.osc import is_open
 from aggregator.snapshot import Snapshot
 from relay.seat_plan import SeatPlan
 
@@ -53,12 +54,14 @@ class Feed:
         if problems := self.settings.problems():
             raise ValueError("; ".join(problems))
         self._plan = plan
+        self._open: Snapshot | None = None  # the newest, in a part whose outputs are open
         self._json: Newest[str] = Newest()
         self._binary: Newest[bytes] = Newest()
         self.counts = {form: ReaderCounts(self.settings.max_readers) for form in ("json", "binary")}
 
     def publish(self, snapshot: Snapshot) -> None:
         """Make this the newest snapshot."""
+        self._open = snapshot if is_open(snapshot.part) else None
         if self.counts["json"].readers:
             self._json.publish(encode_json(snapshot))
         else:
@@ -69,7 +72,8 @@ class Feed:
             self._binary.forget()
 
     async def handler(self, request: web.Request) -> web.StreamResponse:
-        """``/feed?token=...`` as JSON text, ``/feed?form=binary&token=...``, or ``/feed?form=plan`` once for names."""
+        """``/feed?token=...`` as JSON text, ``/feed?form=binary&token=...``, ``/feed?form=plan`` once for names, or
+        ``/feed?form=linkage`` for how alike the seats move with the performers."""
         form = request.query.get("form", "json")
         if (refusal := self._refusal(request, form)) is not None:
             if form in self.counts:
@@ -77,6 +81,8 @@ class Feed:
             return refusal
         if form == "plan":
             return web.json_response(section_names(self._plan))
+        if form == "linkage":
+            return web.Response(body=encode_linkage(self._open), content_type="application/json")
         if form == "json":
             return await serve_newest(request, self._json, self.counts["json"])
         return await serve_newest(request, self._binary, self.counts["binary"])
@@ -87,8 +93,8 @@ class Feed:
         shown = request.query.get("token", "") or request.headers.get("Authorization", "").removeprefix("Bearer ")
         if not hmac.compare_digest(shown.encode(errors="replace"), self.settings.token.encode()):
             return web.Response(status=401, text="Wrong or missing token.\n")
-        if form not in ("json", "binary", "plan"):
-            return web.Response(status=400, text="form: allowed are json, binary and plan.\n")
+        if form not in ("json", "binary", "plan", "linkage"):
+            return web.Response(status=400, text="form: allowed are json, binary, plan and linkage.\n")
         if form == "json" and self._plan.seats > self.settings.json_seats_max:
             text = f"JSON carries up to {self.settings.json_seats_max} seats, this house has {self._plan.seats}: "
             return web.Response(status=400, text=text + "read ?form=binary.\n")

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import orjson
 
+from aggregator.outputs.osc import is_open
 from aggregator.snapshot import Estimate, PerformerValue, Snapshot
 from relay.parts import PARTS
 from relay.seat_plan import SeatPlan
@@ -19,34 +20,31 @@ ESTIMATE = struct.Struct("<10fI")  # FEED.md, "Estimate": 44 bytes
 PART_NUMBERS = {name: i for i, name in enumerate(PARTS)}
 UNKNOWN_PART = 255
 UINT32 = 0xFFFFFFFF
+LINKAGE_ROWS = ("value", "lag_s", "beyond")  # as snapshot.Links
 JSON_DIGITS = 4  # 1/10,000: finer than the deadband of any stream
-
-
-def _open(part: str) -> bool:
-    return part in PARTS and PARTS[part].open
 
 
 def encode_binary(snapshot: Snapshot) -> bytes:
     """One snapshot in the binary form; in a part whose outputs are closed, the header alone."""
-    is_open = _open(snapshot.part)
+    opened = is_open(snapshot.part)
     tail = b""
-    if is_open and snapshot.performers:
+    if opened and snapshot.performers:
         tail = orjson.dumps([_performer(p) for p in snapshot.performers])
-    sections = snapshot.sections if is_open else ()
+    sections = snapshot.sections if opened else ()
     head = HEADER.pack(
         MAGIC,
         snapshot.epoch & UINT32,
         snapshot.sequence & UINT32,
         HEADER.size,
         snapshot.cut_ms,
-        len(snapshot.arousal) if is_open else 0,
+        len(snapshot.arousal) if opened else 0,
         len(sections),
         PART_NUMBERS.get(snapshot.part, UNKNOWN_PART),
-        int(is_open),
+        int(opened),
         len(snapshot.missing),
         len(tail),
     )
-    if not is_open:
+    if not opened:
         return head
     estimates = b"".join(_estimate_bytes(e) for e in (snapshot.house, *(e for _, e in sections)))
     seats = (snapshot.arousal.astype("<f4"), snapshot.confidence.astype("<f4"), snapshot.state.astype(np.uint8))
@@ -62,15 +60,15 @@ def _estimate_bytes(e: Estimate) -> bytes:
 
 def encode_json(snapshot: Snapshot) -> str:
     """One snapshot as JSON text; in a part whose outputs are closed, without any value."""
-    is_open = _open(snapshot.part)
+    opened = is_open(snapshot.part)
     said: dict[str, Any] = {
         "epoch": snapshot.epoch,
         "sequence": snapshot.sequence,
         "cut_ms": snapshot.cut_ms,
         "part": snapshot.part,
-        "open": is_open,
+        "open": opened,
     }
-    if is_open:
+    if opened:
         said["house"] = estimate_json(snapshot.house)
         said["sections"] = {name: estimate_json(e) for name, e in snapshot.sections}
         said["seats"] = {
@@ -81,6 +79,16 @@ def encode_json(snapshot: Snapshot) -> str:
         said["performers"] = [_performer(p) for p in snapshot.performers]
         said["missing_shards"] = list(snapshot.missing)
     return orjson.dumps(said).decode()
+
+
+def encode_linkage(snapshot: Snapshot | None) -> bytes:
+    """How alike each seat moves with each performer, as JSON: ``cut_ms`` and ``performers``, each with ``name`` and the
+    lists by seat ``value``, ``lag_s`` and ``beyond``, two digits, 0 unknown. Nobody before the first snapshot."""
+    made = []
+    for name, table in (snapshot.links if snapshot else {}).items():
+        lists = {row: np.round(v.astype(np.float64), 2).tolist() for row, v in zip(LINKAGE_ROWS, table, strict=True)}
+        made.append({"name": name, **lists})
+    return orjson.dumps({"cut_ms": snapshot.cut_ms if snapshot else 0, "performers": made})
 
 
 def estimate_json(estimate: Estimate) -> dict[str, float | int]:

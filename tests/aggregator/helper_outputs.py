@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from aggregator.snapshot import STATES, Estimate, PerformerValue, SeatState, Snapshot
+from aggregator.snapshot import STATES, Estimate, LeftOut, Links, PerformerValue, SeatState, Snapshot
 from relay.seat_plan import SeatPlan
 
 HOUSE_MS = 1_700_000_000_000
@@ -15,6 +15,15 @@ def estimate(arousal: float = 0.5, *, confidence: float = 0.8, counted: int = 40
         arousal, confidence, counted, arousal - 0.1, arousal, arousal + 0.1, arousal - 0.03, arousal + 0.03,
         slope=-0.25, synchrony=0.3, synchrony_confidence=0.6,
     )  # fmt: skip
+
+
+def links(seats: int, *names: str) -> Links:
+    """Invented linkage of each seat: value, lag, beyond the house; seat 1 unknown."""
+    made = {}
+    for i, name in enumerate(names):
+        value = np.linspace(0.0, 0.8, seats) * (1 - 0.2 * i)
+        made[name] = np.stack([value, 2.5 * (value > 0), value / 4]).astype(np.float32)
+    return made
 
 
 def snapshot(
@@ -29,6 +38,8 @@ def snapshot(
     missing: tuple[int, ...] = (),
     notices: tuple[str, ...] = (),
     epoch: int = 3,
+    left_out: LeftOut | None = None,
+    links: Links | None = None,
 ) -> Snapshot:
     """One snapshot whose seats depend on ``seed`` alone, all states among them."""
     random = np.random.default_rng(seed)
@@ -49,4 +60,6 @@ def snapshot(
         performers=performers,
         missing=missing,
         notices=notices,
+        left_out=left_out or {},
+        links=links or {},
     )

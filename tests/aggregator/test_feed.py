@@ -25,7 +25,7 @@ from aggregator.outputs.newest import Newest
 from aggregator.snapshot import PerformerValue, SeatState
 from relay.parts import PARTS
 from relay.seat_plan import generated
-from tests.aggregator.helper_outputs import snapshot
+from tests.aggregator.helper_outputs import links, snapshot
 
 TOKEN = "a-token-for-the-tests"
 PLAN = generated(120)
@@ -158,6 +158,28 @@ async def test_both_forms_arrive_over_a_real_websocket() -> None:
             assert await answer.json() == {
                 "seats": 120, "sections": ["stalls", "circle", "balcony"], "parts": list(PARTS),
             }  # fmt: skip
+
+
+async def test_linkage_of_the_seats_is_asked_for_and_closed_with_the_outputs() -> None:
+    feed = Feed(PLAN, FeedSettings(token=TOKEN))
+    known = links(PLAN.seats, "viola", "horn")
+    async with served(feed) as (session, url):
+
+        async def asked() -> dict[str, Any]:
+            async with session.get(f"{url}?form=linkage&token={TOKEN}") as answer:
+                assert answer.status == 200
+                said: dict[str, Any] = await answer.json()
+                return said
+
+        assert await asked() == {"cut_ms": 0, "performers": []}
+        feed.publish(snapshot(PLAN, 7, links=known))
+        said = await asked()
+        feed.publish(snapshot(PLAN, 8, links=known, part="set-up"))
+        assert (await asked())["performers"] == []
+        async with session.get(f"{url}?form=linkage") as answer:
+            assert answer.status == 401
+    assert [p["name"] for p in said["performers"]] == ["viola", "horn"]
+    np.testing.assert_allclose(said["performers"][1]["beyond"], known["horn"][2], atol=0.0051)
 
 
 async def test_a_reader_that_comes_later_is_not_given_an_old_snapshot() -> None:

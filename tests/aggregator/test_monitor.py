@@ -33,7 +33,7 @@ from aggregator.outputs.osc import ServiceState
 from aggregator.outputs.osc_sender import TargetStatistics
 from relay.parts import PARTS
 from relay.seat_plan import generated
-from tests.aggregator.helper_outputs import snapshot
+from tests.aggregator.helper_outputs import links, snapshot
 
 PLAN = generated(120)
 KEY = "operator-key-of-the-tests"
@@ -121,6 +121,25 @@ async def test_live_messages_carry_header_and_seats() -> None:
         assert np.abs(level / 255 - shot.arousal).max() <= 0.5 / 255 + 1e-6
         assert np.abs(confidence / 255 - shot.confidence).max() <= 0.5 / 255 + 1e-6
         assert np.array_equal(state, shot.state)
+
+
+async def test_linkage_and_who_is_left_out_reach_the_page() -> None:
+    async with served() as (monitor, session, _):
+        async with session.get("/api/linkage") as answer:
+            assert (await answer.json())["performers"] == []
+        shot = snapshot(PLAN, 5, left_out={"pulse": (12, 240), "skin": (0, 250)}, links=links(PLAN.seats, "viola"))
+        monitor.update(shot, STATUS)
+        async with session.get("/api/linkage") as answer:
+            (viola,) = (await answer.json())["performers"]
+        async with session.ws_connect("/api/live") as page:
+            monitor.tell()
+            while "left_out" not in (header := parsed(await page.receive_bytes())[0]):
+                pass
+    assert header["left_out"] == ["12 of 240 are left out of the pulse: faint or moving signal."]
+    assert header["linked"] == ["viola"]
+    assert viola["name"] == "viola"
+    for i, row in enumerate(("value", "lag_s", "beyond")):
+        np.testing.assert_allclose(viola[row], shot.links["viola"][i], atol=0.0051)
 
 
 def test_a_live_message_is_aligned_and_never_not_a_number() -> None:

@@ -14,7 +14,7 @@ from aggregator.monitor.api import MonitorStatus, OutputStatus, QueueStatus
 from aggregator.monitor.server import Monitor
 from aggregator.snapshot import SeatState, Snapshot
 from relay.seat_plan import generated
-from tests.aggregator.helper_outputs import estimate, snapshot
+from tests.aggregator.helper_outputs import estimate, links, snapshot
 from tests.system.helper_browser import CHROMIUM, Browser, browser
 
 pytestmark = [
@@ -200,6 +200,24 @@ async def test_seats_are_read_by_keyboard_and_pointer(tmp_path: Path) -> None:
         await page.press("Home")
         await page.call("Input.dispatchMouseEvent", type="mouseMoved", x=box[0] + 15, y=box[1] + 15)
         assert (await page.text("readout")).startswith(f"Seat {PLAN.labels[-1]} · ")
+
+
+async def test_who_is_left_out_and_who_is_alike_are_plain_lines(tmp_path: Path) -> None:
+    first = replace(shot(), left_out={"pulse": (12, 240), "skin": (0, 250)}, links=links(60, "viola"))
+    async with opened(tmp_path, House(), first) as (monitor, page):
+        await page.until("document.querySelectorAll('#out li').length === 1")
+        assert await page.text("out") == "12 of 240 are left out of the pulse: faint or moving signal."
+        assert await page.value("document.getElementById('alike-hint').hidden") is False
+        await page.value("document.getElementById('seats').focus()")
+        await page.press("End")
+        await page.until("document.getElementById('alike').textContent.includes('viola')")
+        assert await page.text("alike") == "alike with viola 0.80, 2.5 s after, 0.20 beyond the house"
+        await page.press("Home")
+        assert await page.text("alike") == "not yet known to be alike with anybody"
+        monitor.update(shot(2), STATUS)
+        await page.until("document.getElementById('out').textContent === 'Every signal in use can be measured.'")
+        assert await page.value("document.getElementById('alike').hidden") is True
+        assert page.problems == []
 
 
 async def test_the_part_is_changed_by_keyboard_with_a_question_between(tmp_path: Path) -> None:

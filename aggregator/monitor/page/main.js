@@ -9,6 +9,7 @@ import * as panels from "./panels.js";
 const STALE_MS = 2000; // no snapshot for this long: the whole page greys
 const SMOOTHING = 0.35; // share of the way a seat's colour goes at each message: about 0.6 s
 const CALM_SMOOTHING = 0.08; // where less motion is asked for: about 3 s
+const LINKS_EVERY_MS = 10000; // as often as the service looks
 const CALM_EVERY = 4; // and drawn once a second
 
 const $ = (id) => document.getElementById(id);
@@ -27,6 +28,8 @@ let live = null;
 let newest = null;
 let messages = 0;
 let marked = -1;
+let links = []; // by performer: name and lists by seat
+let linksAt = -LINKS_EVERY_MS;
 
 async function json(path) {
   const answer = await fetch(path);
@@ -74,6 +77,7 @@ function showSnapshot(decoded) {
   panels.showHouse(house, plan.x.length);
   panels.showStates(header.states);
   panels.showLeftOut(header.left_out);
+  for (const id of ["alike", "alike-hint"]) $(id).hidden = !header.linked.length;
   panels.showSections(plan, header.sections);
   panels.showPerformers(header.performers);
   parts.show(header.part);
@@ -121,7 +125,7 @@ function whatToCheck() {
 // Spoken only when the seat changes, else a screen reader would never come to an end.
 function moveTo(seat) {
   readOut(seat);
-  if (seat >= 0) panels.put("spoken", $("readout").textContent);
+  if (seat >= 0) panels.put("spoken", [$("readout"), $("alike")].map((p) => p.textContent).join(" "));
 }
 
 function readOut(seat) {
@@ -132,6 +136,21 @@ function readOut(seat) {
   const values = `arousal ${panels.number(newest.level[seat] / 255)} · confidence ${panels.number(newest.confidence[seat] / 255)}`;
   const shown = state === "absent" ? "" : ` · ${values}`;
   panels.put("readout", `Seat ${plan.labels[seat]} · ${plan.sections[plan.section[seat]].title} · ${state}${shown}`);
+  if (!newest.header.linked?.length) return;
+  panels.put("alike", panels.alike(links, seat));
+  readLinks();
+}
+
+// Which seat moves alike with which performer: asked for while somebody looks at a seat.
+async function readLinks() {
+  if (performance.now() - linksAt < LINKS_EVERY_MS) return;
+  linksAt = performance.now();
+  try {
+    links = (await json("api/linkage")).performers;
+    if (marked >= 0) readOut(marked);
+  } catch (error) {
+    console.warn("the page could not read the linkage", error);
+  }
 }
 
 function wireMap() {

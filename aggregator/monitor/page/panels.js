@@ -110,6 +110,16 @@ export function showPerformers(performers) {
   fill("performers", performers.map((p) => [p.name, number(p.arousal), number(p.confidence)]));
 }
 
+// A seat's linkage in words: the largest correlation, its lag, and what is left of it without the house's response.
+export function alike(links, seat) {
+  const known = links.filter((p) => p.value[seat] !== 0);
+  const said = known.map((p) => {
+    const [value, lag, beyond] = [number(p.value[seat]), p.lag_s[seat].toFixed(1), number(p.beyond[seat])];
+    return `alike with ${p.name} ${value}, ${lag} s after, ${beyond} beyond the house`;
+  });
+  return said.join(" · ") || "not yet known to be alike with anybody";
+}
+
 export function showOutputs(outputs) {
   const rows = outputs.map((o) => {
     const failing = o.note || o.age_s === null || o.age_s > OLD_OUTPUT_S;
