@@ -237,7 +237,7 @@ class Service:
         self._k += 1
         self.counters.ticks += 1
         for listen in self.on_part_snapshot:
-            listen(part)
+            self._guarded(listen, part)
         self.last, self.last_s = snapshot, self._clock()
         leads = self.leadership.leads()
         if leads:
@@ -261,7 +261,7 @@ class Service:
             self.counters.entries += len(entries)
             if self.on_entries and (fresh := self._unseen.of(entries)):
                 for listen in self.on_entries:
-                    listen(fresh)
+                    self._guarded(listen, fresh)
             if len(entries) < READ_LIMIT:
                 return
 
@@ -284,25 +284,27 @@ class Service:
             return
         now_s = self._clock()
         for sink in self.sinks:
-            try:
-                sink.send(snapshot, now_s)
-            except Exception:
-                self._sink_failed(sink)
+            self._guarded(sink.send, snapshot, now_s)
         self.counters.sent += 1
         self._sent_s = now_s
         for listen in self.on_snapshot:
-            listen(snapshot)
+            self._guarded(listen, snapshot)
 
     def _show(self, snapshot: Snapshot) -> None:
         """A spare computes the same and sends nothing; its own page may show it."""
         for sink in self.watchers:
-            sink.send(snapshot, self._clock())
+            self._guarded(sink.send, snapshot, self._clock())
 
-    def _sink_failed(self, sink: Sink) -> None:
-        """One broken output must not stop the others: the first failure is logged whole, the rest counted."""
-        if self.counters.sink_failures == 0:
-            log.exception("output %s failed; the others go on", type(sink).__name__)
-        self.counters.sink_failures += 1
+    def _guarded(self, tell: Callable[..., None], *what: object) -> None:
+        """One broken output must not stop the others, nor the ticks: the first failure is logged whole, the rest
+        counted."""
+        try:
+            tell(*what)
+        except Exception:
+            if self.counters.sink_failures == 0:
+                of = getattr(tell, "__self__", tell)
+                log.exception("output %s failed; the others go on", getattr(of, "__name__", type(of).__name__))
+            self.counters.sink_failures += 1
 
     async def _housekeeping(self) -> None:
         now = self._clock()
@@ -401,7 +403,7 @@ class Service:
         while True:
             role = "lead" if self.leadership.leads() else "spare"
             for sink in self.sinks:
-                sink.beat(self._clock(), role)
+                self._guarded(sink.beat, self._clock(), role)
             await asyncio.sleep(BEAT_EVERY_S)
 
     async def _pause(self, seconds: float) -> None:
