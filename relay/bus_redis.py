@@ -116,6 +116,9 @@ class RedisBus:
         task.add_done_callback(self._exchanges.discard)
 
     async def _exchange(self, asked: list[_Append]) -> None:
+        if self.place.kind != "cluster":
+            await self._exchange_with(self.client, asked)
+            return
         by_node: dict[int, tuple[Any, list[_Append]]] = {}
         try:
             for one in asked:
@@ -124,8 +127,7 @@ class RedisBus:
         except BusUnavailable as error:
             _fail(asked, error)
             return
-        several = [self._exchange_with(client, some) for client, some in by_node.values()]
-        await (several[0] if len(several) == 1 else asyncio.gather(*several))
+        await asyncio.gather(*(self._exchange_with(client, some) for client, some in by_node.values()))
 
     async def _exchange_with(self, client: Any, asked: list[_Append]) -> None:
         """One pipeline to one node: XADD each, then its replicas' word, where asked for."""

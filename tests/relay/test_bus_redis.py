@@ -172,6 +172,20 @@ async def test_a_full_stream_refuses_until_trimmed(server: Server, monkeypatch: 
     await bus.close()
 
 
+async def test_answers_left_unread_are_not_taken_for_others(server: Server) -> None:
+    """One key of an exchange holds something else: all of that exchange is refused, and the next one's stamps are its
+    own entries', not answers that were still in the connection."""
+    bus = RedisBus(parse_url(f"redis://127.0.0.1:{server.port}"), next(EVENINGS))
+    for stream in (2, 3, 4):
+        await bus.append(stream, [b"before"])  # their fill has been looked at: the next appends are one exchange
+    await bus.client.set(bus._key(3), b"no stream")
+    answers = await asyncio.gather(*(bus.append(stream, [b"a", b"b"]) for stream in (2, 3, 4)), return_exceptions=True)
+    assert all(isinstance(one, BusUnavailable) for one in answers)
+    stamps = await bus.append(5, [b"c"])
+    assert [entry.stamp for entry in await bus.read({5: FIRST})] == stamps
+    await bus.close()
+
+
 async def _written_ago(bus: RedisBus, stream: int, *ages_ms: int) -> None:
     """Entries with stamps of the past, as an evening that has been going on for a while would have left them."""
     now_ms = await bus.now_ms()

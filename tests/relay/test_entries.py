@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any, get_args
 
 import numpy as np
+import orjson
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
@@ -110,3 +112,10 @@ def test_a_cut_batch_is_an_error(cut: int) -> None:
     payload = encode_packets([1, 2], [3, 4], [0, 5], [b"abcdef", b"ghi"])
     with pytest.raises(EntryError):
         decode_packets(payload[:-cut])
+
+
+@pytest.mark.parametrize("event", EXAMPLES, ids=lambda e: type(e).__name__)
+def test_a_control_entry_is_its_kind_and_its_fields(event: Control) -> None:
+    """The layout at the head of relay.entries, written the long way."""
+    body = orjson.dumps({"kind": type(event).__name__.lower(), **asdict(event)})
+    assert encode_control(event) == bytes((2, 1)) + body
