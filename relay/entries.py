@@ -12,7 +12,7 @@ The stamp is the bus's own (house time): a control entry never carries its own t
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import dataclass, field, fields
 from typing import Any, NamedTuple, get_args
 
 import numpy as np
@@ -212,8 +212,8 @@ MAX_CONTROL_BYTES = 65_536
 
 def encode_control(event: Control) -> bytes:
     """The payload of one control entry."""
-    body = {"kind": type(event).__name__.lower(), **asdict(event)}
-    return bytes((CONTROL, ENTRY_VERSION)) + orjson.dumps(body)
+    fields_text = orjson.dumps(event)  # a dataclass's own fields, "{...}": a tenth of what asdict costs
+    return b'%c%c{"kind":"%s",%s' % (CONTROL, ENTRY_VERSION, type(event).__name__.lower().encode(), fields_text[1:])
 
 
 def decode_control(payload: bytes) -> Control:

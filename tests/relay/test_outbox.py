@@ -186,5 +186,5 @@ def test_a_batch_is_written_as_the_entries_module_writes_it(packets: list[tuple[
     for number, (listener, stream, raw, age_ms) in enumerate(packets):
         assert box.put(Someone(listener, stream), number, raw, now_ms - age_ms)
     listeners, streams, raws, ages_ms = zip(*packets, strict=True)
-    ages_ms = [now_ms - (now_ms - age_ms) for age_ms in ages_ms]  # as the outbox sees them
-    assert box.take(now_ms) == [encode_packets(listeners, streams, ages_ms, raws)]
+    seen_ms = [now_ms - (now_ms - age_ms) for age_ms in ages_ms]  # as the outbox sees them
+    assert box.take(now_ms) == [encode_packets(listeners, streams, seen_ms, raws)]
