@@ -262,6 +262,11 @@ class Session:
         self.joined, self._withdrawn = False, True
         return [Write(Consent(self.listener, False, self._house.consent_text))]
 
+    def _withdraw_if_before(self, yes: bool, now_ms: float) -> list[Action]:
+        """Another relay may have taken the yes, and died with the withdrawal; without a yes nothing is written."""
+        told = self._hello is not None and (self._hello.consent is not None or self._hello.lowest > 0)
+        return self._withdraw(yes, now_ms) if told or self._withdrawn else self._answer(yes, now_ms)
+
     def _without_consent(self, _about: Any, _now_ms: float) -> list[Action]:
         return self._refuse("consent", f"data while {self.state.value}", "data after consent yes")
 
@@ -380,6 +385,7 @@ _RULES: dict[str, Callable[[Session, Any, float], list[Action]]] = {
     "join": Session._join,
     "answer": Session._answer,
     "withdraw": Session._withdraw,
+    "withdraw if a yes came before": Session._withdraw_if_before,
     "refuse: consent": Session._without_consent,
     "take": Session._take,
     "take skip": Session._take_skip,

@@ -77,7 +77,7 @@ TABLE: dict[State, dict[Event, Step]] = {
     },
     State.CONSENT: {
         Event.YES: Step("join", State.STREAMING),
-        Event.NO: Step("answer", State.DECLINED),
+        Event.NO: Step("withdraw if a yes came before", State.DECLINED),
         Event.SAMPLES: Step("refuse: consent", State.CONSENT),
         Event.SKIP: Step("refuse: consent", State.CONSENT),
         Event.ERASE: Step("erase", State.CLOSING),
@@ -97,7 +97,7 @@ TABLE: dict[State, dict[Event, Step]] = {
     },
     State.DECLINED: {
         Event.YES: Step("join", State.STREAMING),
-        Event.NO: Step("answer", State.DECLINED),
+        Event.NO: Step("withdraw if a yes came before", State.DECLINED),
         Event.SAMPLES: Step("refuse: consent", State.DECLINED),
         Event.SKIP: Step("refuse: consent", State.DECLINED),
         Event.ERASE: Step("erase", State.CLOSING),

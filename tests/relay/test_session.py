@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -19,6 +21,7 @@ from relay.session_table import (
     Event,
     Samples,
     State,
+    Write,
 )
 from tests.relay.packets import simple
 from tests.relay.phone import CHANNELS, CONSENT_NO, CONSENT_YES, ERASE, EVENING, GOODBYE, RING, hello, said
@@ -125,6 +128,31 @@ def test_a_withdrawal_that_was_not_answered_is_said_again_after_the_remembered_y
     (event,) = writes(again.receive(CONSENT_NO, NOW_MS))
     assert event == Consent(again.listener, False, "1")
     assert texts(again.written(event)) == [{"type": "consent", "answer": "no"}]
+
+
+@pytest.mark.parametrize(
+    "told",
+    [{"consent": {"answer": "yes", "text": "1"}, "lowest": 0}, {"lowest": 12}],
+    ids=["older yes", "acknowledged"],
+)
+def test_a_no_after_a_yes_that_this_relay_never_saw_is_written(told: dict[str, Any]) -> None:
+    """The relay that took the yes died with the withdrawal unwritten, and here the phone does not stream: its yes was
+    to an older text, or the app has forgotten it. Answered once recorded, however often it is said."""
+    session = Session(a_house(consent_text="2"), NOW_MS)
+    assert writes(session.receive(hello(yes=False, **told), NOW_MS)) == []
+    for _ in range(2):
+        (action,) = session.receive(CONSENT_NO, NOW_MS)
+        assert isinstance(action, Write)
+        assert action.event == Consent(session.listener, False, "2")
+        assert texts(session.written(action.event)) == [{"type": "consent", "answer": "no"}]
+
+
+def test_a_second_no_is_answered_once_the_withdrawal_is_recorded() -> None:
+    session = streaming()
+    assert texts(session.receive(CONSENT_NO, NOW_MS)) == []
+    (again,) = session.receive(CONSENT_NO, NOW_MS)
+    assert isinstance(again, Write)
+    assert again.event == Consent(session.listener, False, "1")
 
 
 @pytest.mark.parametrize("before", [[], [CONSENT_NO], [CONSENT_YES, CONSENT_NO]])
