@@ -53,11 +53,13 @@ def forget(state: ClockState, rows: Rows) -> None:
 
 def to_house(state: ClockState, rows: Rows, time_ms: Floats) -> Floats:
     """House time in ms of phone times in ms; ``rows`` and ``time_ms`` of equal shape; NaN before the first packet."""
-    now = state.now_min[rows] <= state.old_min[rows]
-    offset = np.where(now, state.now_min[rows], state.old_min[rows])
-    at = np.where(now, state.now_at[rows], state.old_at[rows])
-    house = time_ms + offset + state.skew[rows] * (time_ms - at)
-    return np.where(np.isfinite(offset), house, np.nan)
+    now_min, old_min = state.now_min.take(rows), state.old_min.take(rows)
+    offset = np.minimum(now_min, old_min)
+    at = np.where(now_min <= old_min, state.now_at.take(rows), state.old_at.take(rows))
+    house: Floats = time_ms + offset
+    house += state.skew.take(rows) * (time_ms - at)
+    np.copyto(house, np.nan, where=offset == np.inf)
+    return house
 
 
 def jumps(state: ClockState, rows: Rows, time_us: Ints, arrival_ms: Floats, first: Bools) -> Bools:
@@ -91,9 +93,9 @@ def follow(state: ClockState, rows: Rows, first: Rows, time_us: Ints, arrival_ms
         places = np.where(delay == smallest[owner], np.arange(len(delay)), len(delay))
         at = time_ms[np.minimum.reduceat(places, first)]
     _roll(state, rows[arrival_ms[last] >= state.window_end_ms[rows]], arrival_ms, last, rows)
-    better = smallest < state.now_min[rows]
-    state.now_min[rows] = np.where(better, smallest, state.now_min[rows])
-    state.now_at[rows] = np.where(better, at, state.now_at[rows])
+    better = (smallest < state.now_min.take(rows)).nonzero()[0]
+    if len(better):  # seldom: a packet that came quicker than all of its window
+        state.now_min[rows[better]], state.now_at[rows[better]] = smallest[better], at[better]
     state.last_us[rows] = time_us[last]
     state.last_arrival_ms[rows] = arrival_ms[last]
 

@@ -70,15 +70,15 @@ def section_histograms(s: Floats, confidence: Floats, section: Ints, sections: i
     """
     if len(section) and not 0 <= int(section.min()) <= int(section.max()) < sections:
         raise ValueError(f"section: found {section.min()}..{section.max()}, allowed 0..{sections - 1}")
-    weight = np.rint(np.clip(confidence, 0.0, 1.0) * WEIGHT_UNIT)
-    s = np.clip(s, -1.0, 1.0)
-    if not (np.isfinite(weight).all() and np.isfinite(s).all()):
+    weight = np.rint(np.minimum(np.maximum(confidence, 0.0), 1.0) * WEIGHT_UNIT)
+    s = np.minimum(np.maximum(s, -1.0), 1.0)
+    sums = np.bincount(section, weights=weight * np.rint(s * SUM_UNIT), minlength=sections)
+    if not np.isfinite(sums).all():
         raise ValueError("section_histograms: s and confidence must be finite")
     at = np.minimum((s + 1.0) * (BINS / 2), BINS - 1).astype(np.int64)
     weights = np.bincount(section * BINS + at, weights=weight, minlength=sections * BINS)
-    sums = np.bincount(section, weights=weight * np.rint(s * SUM_UNIT), minlength=sections)
-    counted = np.bincount(section, weights=weight > 0, minlength=sections)
-    return weights.reshape(sections, BINS).astype(np.int64), sums.astype(np.int64), counted.astype(np.int64)
+    counted = np.bincount(section[weight > 0], minlength=sections)
+    return weights.astype(np.int64).reshape(sections, BINS), sums.astype(np.int64), counted.astype(np.int64, copy=False)
 
 
 def estimate(weights: Ints, sums: Ints) -> Estimates:

@@ -87,18 +87,24 @@ def _state(
 ) -> NDArray[np.uint8]:
     """The rules in rising order of precedence: each one overwrites those before it."""
     state = np.full(len(silence), SeatState.FOLLOWING, np.uint8)
-    rules = (
+    quiet = silence >= SILENT_MS
+    rules = [
         (SeatState.RESTING, reading.resting),
         (SeatState.SETTLING, ~reading.ready),
         (SeatState.NO_CONTACT, ~worn),
-        (SeatState.HELD, silence >= SILENT_MS),
-        (SeatState.FADING, silence >= SILENT_MS + HELD_MS),
-        (SeatState.LOST, silence >= SILENT_MS + HELD_MS + FADE_MS),
         (SeatState.MUTED, states.muted[rows]),
-        (SeatState.ABSENT, (silence >= ABSENT_MS) | ~allowed | states.left[rows]),
-    )
+        (SeatState.ABSENT, ~allowed),
+        (SeatState.ABSENT, states.left[rows]),
+    ]
+    if quiet.any():  # mostly nobody is, and who is silent for longer is quiet too
+        rules[3:3] = [
+            (SeatState.HELD, quiet),
+            (SeatState.FADING, silence >= SILENT_MS + HELD_MS),
+            (SeatState.LOST, silence >= SILENT_MS + HELD_MS + FADE_MS),
+        ]
+        rules.append((SeatState.ABSENT, silence >= ABSENT_MS))
     for code, where in rules:
-        np.copyto(state, np.uint8(code), where=where)
+        np.putmask(state, where, code)
     return state
 
 
@@ -113,8 +119,10 @@ _SLOPE[SeatState.MUTED] = 1 / MUTE_MS
 
 def _fade(fade: Floats, state: NDArray[np.uint8], known: Bools, since: Ints, step_ms: int) -> Floats:
     """The new fade: rising or falling at the state's slope, and 1 as long as no own value has existed."""
-    slope = _SLOPE[state]
-    np.copyto(slope, 1 / FADE_MS, where=(state == SeatState.NO_CONTACT) & (since >= SILENT_MS + HELD_MS))
+    slope = _SLOPE.take(state)
+    loose = state == SeatState.NO_CONTACT
+    if loose.any():
+        np.copyto(slope, 1 / FADE_MS, where=loose & (since >= SILENT_MS + HELD_MS))
     slope *= step_ms
     slope += fade
     np.maximum(slope, 0.0, out=slope)

@@ -1,7 +1,7 @@
 """Synchrony: how alike listeners' skin drive and pulse rate change, by integer sums that merge exactly. Pure numpy.
 
-Each listener keeps 64 s of two features at 4 Hz on house time (sample n covers house time n * 250 ms). Every 2 s a
-window of 60 s ends for the whole house at once; the ticks of the next 2 s each work off some listeners (by pseudonym,
+Each listener keeps 64 s of two features at 4 Hz on house time (sample n covers house time n * 250 ms). Every 3 s a
+window of 60 s ends for the whole house at once; the ticks of the next 3 s each work off some listeners (by pseudonym,
 so that the order is nobody's choice), and what comes out are integer sums, the same for any number of owners.
 """
 
@@ -21,8 +21,8 @@ FEATURES = ("skin_drive", "pulse_rate")
 SAMPLE_MS = 250  # 4 Hz: skin responses rise in 0.5-5 s, so nothing faster is in there
 WINDOW = 240  # samples, 60 s: a musical phrase or two, and a dozen independent stretches of skin drive
 RING = 256  # samples, 64 s: the window plus what arrives while it is worked off
-CYCLE_MS = 2_000  # a window ends every 2 s
-SLICES = 20  # of the listeners in a cycle, so that no tick does everybody
+CYCLE_MS = 3_000  # a window ends every 3 s, a twentieth of its length; less often would outrun the ring
+SLICES = 30  # of the listeners in a cycle, so that no tick does everybody
 CYCLE = CYCLE_MS // SAMPLE_MS
 UNIT = 65_536  # z and z squared are rounded to 2**-16 before summing (contract 9)
 LEAST_VALID = 0.5  # share of the window a listener needs to count
@@ -90,7 +90,7 @@ class SynchronyWindow:
     def advance(self, state: SynchronyState, rows: Rows, key: NDArray[Any], cut_ms: int) -> SynchronySums | None:
         """Work off the slices that are due at this cut; returns the newest finished sums (also while nothing is new).
 
-        ``rows`` are the listeners that count, ``key`` integer (m,) their pseudonyms (slice = key % 20). Call it at
+        ``rows`` are the listeners that count, ``key`` integer (m,) their pseudonyms (slice = key % SLICES). Call it at
         every tick after :func:`push`; what is done when depends on ``cut_ms`` alone, so all owners are in step.
         Starting in the middle of a cycle waits for the next one.
         """

@@ -28,6 +28,8 @@ DRIVER_S = 0.5  # correlation of the driver: nerve bursts are shorter than a sec
 # renewed by 0.05 uS/s a step and a noise of 0.004 uS. tests recompute them by iterating the Riccati equation.
 KEEP_RISE, KEEP_RECOVERY, KEEP_DRIVER = 0.8824969025845955, 0.9692332344763441, 0.7788007830714049
 GAIN_LEVEL, GAIN_RISE, GAIN_RECOVERY, GAIN_DRIVER = 0.50493732, 1.84675716, 2.01546886, 2.06805579
+_KEEP = np.array([[KEEP_RISE], [KEEP_RECOVERY], [KEEP_DRIVER]])  # of FAST, SLOW, DRIVER: they stand together in c
+_GAIN = np.array([[GAIN_LEVEL], [GAIN_RISE], [GAIN_RECOVERY], [GAIN_DRIVER]])  # and LEVEL before them
 
 # Height of the driver's peak times this is the amplitude of a response of 1.0/3.75 s (0.7/2.0: 28 % too high,
 # 1.5/8: 34 % too low).
@@ -65,11 +67,11 @@ ONSET_LAG_STEPS = 1.2 + 0.5
 
 def step(c: Floats, x: Floats, valid: Bools, index: Ints, height: float) -> tuple[Rows, Floats, Floats]:
     """One sample a listener: gate, filter, peak. Returns (listeners, onsets, amplitudes) of the responses decided."""
-    good = valid & (x > LOWEST_US) & (x < HIGHEST_US)
-    phasic = c[SLOW] - c[FAST]
-    anew = _gate(c, x, good, phasic)
-    _filter(c, x, good & ~anew)
-    at = np.flatnonzero(anew)
+    good = (x > LOWEST_US) & (x < HIGHEST_US)
+    good &= valid
+    anew = _gate(c, x, good)
+    at = anew.nonzero()[0]
+    _filter(c, x, good & ~anew if len(at) else good)
     if len(at):
         c[LEVEL, at] = x[at]
         c[FAST : DRIVER + 1, at] = 0.0
@@ -83,56 +85,76 @@ def step(c: Floats, x: Floats, valid: Bools, index: Ints, height: float) -> tupl
     return decided
 
 
-def _gate(c: Floats, x: Floats, good: Bools, phasic: Floats) -> Bools:
+def _gate(c: Floats, x: Floats, good: Bools) -> Bools:
     """Where the filter is set to the sample: after a gap, and while an electrode steps."""
-    gap = good & (c[MISSING] > BRIDGED_STEPS)
-    fall = JUMP_DOWN_US + JUMP_LEVEL_SHARE * x + JUMP_DOWN_SHARE * phasic
-    jump = good & ~gap & ((x - c[X1] > JUMP_UP_US) | (c[X2] - x > fall))
-    c[MISSING] = np.where(good, 0.0, c[MISSING] + 1.0)
-    quiet = np.maximum(c[QUIET] - 1.0, 0.0)
-    quiet = np.where(gap, np.maximum(quiet, GAP_QUIET_STEPS), quiet)
+    missing, quiet, trust = c[MISSING], c[QUIET], c[TRUST]
+    gap = missing > BRIDGED_STEPS
+    gap &= good
+    fall = JUMP_LEVEL_SHARE * x
+    fall += JUMP_DOWN_SHARE * (c[SLOW] - c[FAST])
+    fall += JUMP_DOWN_US
+    jump = c[X2] - x > fall
+    jump |= x - c[X1] > JUMP_UP_US
+    jump &= good > gap
+    missing += 1.0
+    missing[good] = 0.0
+    quiet -= 1.0
+    np.maximum(quiet, 0.0, out=quiet)
+    if gap.any():
+        np.copyto(quiet, np.maximum(quiet, GAP_QUIET_STEPS), where=gap)
     np.copyto(quiet, STEP_QUIET_STEPS, where=jump)
-    c[QUIET] = quiet
-    calm = good & (quiet == 0.0)
-    c[TRUST] += np.where(calm, QUALITY_UP, QUALITY_DOWN) * (calm - c[TRUST])
-    anew: Bools = gap | jump | (good & (quiet > SETTLE_STEPS))
+    calm = quiet == 0.0
+    calm &= good
+    trust += np.where(calm, QUALITY_UP, QUALITY_DOWN) * (calm - trust)
+    anew: Bools = quiet > SETTLE_STEPS  # as after a jump
+    anew &= good
+    anew |= gap
     return anew
 
 
 def _filter(c: Floats, x: Floats, used: Bools) -> None:
     """Predict one step, then correct with the sample where it is used; the driver never goes below zero."""
-    u = c[DRIVER]
-    c[FAST] = KEEP_RISE * c[FAST] + DT_S * u
-    c[SLOW] = KEEP_RECOVERY * c[SLOW] + DT_S * u
-    error = np.where(used, x - (c[LEVEL] + c[SLOW] - c[FAST]), 0.0)
-    c[LEVEL] += GAIN_LEVEL * error
-    c[FAST] = c[FAST] + GAIN_RISE * error
-    c[SLOW] = c[SLOW] + GAIN_RECOVERY * error
-    c[DRIVER] = np.maximum(KEEP_DRIVER * u + GAIN_DRIVER * error, 0.0)
-    size = np.minimum(np.abs(error), 3.0 * c[NOISE])
-    c[NOISE] = np.maximum(c[NOISE] + (NOISE_GAIN * used) * (size - c[NOISE]), NOISE_FLOOR_US)
+    u, noise = c[DRIVER], c[NOISE]
+    fed = DT_S * u
+    c[FAST : DRIVER + 1] *= _KEEP
+    c[FAST : SLOW + 1] += fed
+    error = x - (c[LEVEL] + c[SLOW] - c[FAST])
+    error *= used
+    c[LEVEL : DRIVER + 1] += _GAIN * error
+    np.maximum(u, 0.0, out=u)
+    size = np.minimum(np.abs(error), 3.0 * noise)
+    size -= noise
+    size *= NOISE_GAIN * used
+    noise += size
+    np.maximum(noise, NOISE_FLOOR_US, out=noise)
 
 
 def _peaks(c: Floats, x: Floats, w3: Floats, index: Ints, height: float) -> tuple[Rows, Floats, Floats]:
     """Follow the driver's peaks by prominence; only listeners with a peak under way cost anything."""
-    u = c[DRIVER]
+    u, lowest = c[DRIVER], c[LOW]
     free = c[QUIET] == 0.0
-    up = (c[RISING] > 0.0) & free
-    c[LOW] = np.where(up, c[LOW], np.where(free, np.minimum(c[LOW], u), u))
+    up = c[RISING] > 0.0
+    up &= free
+    np.copyto(lowest, u, where=~free)
+    np.copyto(lowest, np.minimum(lowest, u), where=~up)
     needed = np.maximum(height, NOISE_HEIGHTS * c[NOISE])
-    above = u - c[LOW]
-    start = free & ~up & (above > 0.5 * needed)
+    above = u - lowest
+    start = above > 0.5 * needed
+    start &= free > up
     # What has stayed lower than a response for 0.5 s is drift or noise, and so is what came before a sudden rise:
     # whatever comes of it begins now.
-    tall = c[HIGH] - c[LOW]
-    low = up & (tall < needed)
-    slow = low & (index - c[ONSET] > FOUND_STEPS)
-    foot = np.flatnonzero(start | slow | (low & (above > FOUND_RATIO * tall)))
+    tall = c[HIGH] - lowest
+    low = tall < needed
+    low &= up
+    slow = index - c[ONSET] > FOUND_STEPS
+    slow &= low
+    low &= above > FOUND_RATIO * tall
+    foot = (start | slow | low).nonzero()[0]
     if len(foot):
         _found(c, foot, start[foot], slow[foot], x[foot], index[foot], needed[foot])
         up |= start
     c[RISING] = up
-    at = np.flatnonzero(up)
+    at = up.nonzero()[0]
     if not len(at):
         return at, np.empty(0), np.empty(0)
     return _decide(c, at, x[at], w3[at], index[at], needed[at])
@@ -140,36 +162,38 @@ def _peaks(c: Floats, x: Floats, w3: Floats, index: Ints, height: float) -> tupl
 
 def _found(c: Floats, at: Rows, start: Bools, slow: Bools, x: Floats, index: Ints, needed: Floats) -> None:
     """A peak may begin here: its foot, and what the responses before it are about to lose a step."""
-    u, low = c[DRIVER, at], c[LOW, at]
+    p = c.take(at, axis=1)
+    u = p[DRIVER]
     # Moving the foot by itself leaves the peak's height alone, except where drift has carried the driver away.
-    c[LOW, at] = np.where(slow, np.maximum(low, u - 0.5 * needed), low)
-    c[HIGH, at] = np.where(start | slow, u, c[HIGH, at])
-    c[BASE, at] = np.minimum(c[X3, at], x)
-    c[TOP, at] = x
-    c[STEEP, at] = 0.0
-    c[DECAY, at] = (1.0 - KEEP_RECOVERY) * c[SLOW, at] - (1.0 - KEEP_RISE) * c[FAST, at]
-    c[ONSET, at] = index
+    np.copyto(p[LOW], np.maximum(p[LOW], u - 0.5 * needed), where=slow)
+    np.copyto(p[HIGH], u, where=start | slow)
+    p[BASE] = np.minimum(p[X3], x)
+    p[TOP] = x
+    p[STEEP] = 0.0
+    p[DECAY] = (1.0 - KEEP_RECOVERY) * p[SLOW] - (1.0 - KEEP_RISE) * p[FAST]
+    p[ONSET] = index
+    c[LOW : ONSET + 1, at] = p[LOW : ONSET + 1]
 
 
 def _decide(c: Floats, at: Ints, x: Floats, w3: Floats, index: Ints, needed: Floats) -> tuple[Rows, Floats, Floats]:
     """Judge the peaks under way of listeners ``at``: response, electrode step, drift, or not yet."""
-    u, lo = c[DRIVER, at], c[LOW, at]
-    age = index - c[ONSET, at]
-    decay = np.maximum(c[DECAY, at], 0.0)  # what the responses before would have lost a step: given back
+    p = c.take(at, axis=1)
+    u, lo, hi, top, steep, midway = p[DRIVER], p[LOW], p[HIGH], p[TOP], p[STEEP], p[MIDWAY]
+    age = index - p[ONSET]
+    decay = np.maximum(p[DECAY], 0.0)  # what the responses before would have lost a step: given back
     now = x + age * decay
-    hi = np.maximum(c[HIGH, at], u)
-    top = np.maximum(c[TOP, at], now)
-    steep = np.maximum(c[STEEP, at], w3 + 3.0 * decay)
-    midway = np.where(age <= MIDWAY_STEPS, now, c[MIDWAY, at])
-    c[HIGH, at], c[TOP, at], c[STEEP, at], c[MIDWAY, at] = hi, top, steep, midway
+    np.maximum(hi, u, out=hi)
+    np.maximum(top, now, out=top)
+    np.maximum(steep, w3 + 3.0 * decay, out=steep)
+    np.copyto(midway, now, where=age <= MIDWAY_STEPS)
+    c[HIGH : MIDWAY + 1, at] = p[HIGH : MIDWAY + 1]
     drift = age > LONGEST_STEPS
     done = ((hi - u > FALL_SHARE * (hi - lo)) & (age >= DECISION_STEPS)) | drift
     if not done.any():
         return at[:0], lo[:0], lo[:0]
-    rise = top - c[BASE, at]
-    noise = c[NOISE, at]
+    rise = top - p[BASE]
     step = steep > STEP_SHARE * rise
-    step |= (steep > FLAT_STEP_SHARE * rise) & (now - midway < FLAT_GROWTH * rise) & (rise > FLAT_NOISES * noise)
+    step |= (steep > FLAT_STEP_SHARE * rise) & (now - midway < FLAT_GROWTH * rise) & (rise > FLAT_NOISES * p[NOISE])
     step |= now < top - BACK_SHARE * rise
     tall = (hi - lo >= needed) & (rise >= LEAST_RISE * needed)
     ended = at[done]
@@ -178,4 +202,4 @@ def _decide(c: Floats, at: Ints, x: Floats, w3: Floats, index: Ints, needed: Flo
     stepped = at[done & step & tall]
     c[QUIET, stepped] = STEP_QUIET_STEPS
     response = done & tall & ~step & ~drift
-    return at[response], c[ONSET, at[response]] - ONSET_LAG_STEPS, AMPLITUDE_S * (hi - lo)[response]
+    return at[response], p[ONSET, response] - ONSET_LAG_STEPS, AMPLITUDE_S * (hi - lo)[response]
