@@ -274,7 +274,7 @@ class RelayCore:
 
     def _acknowledge(self, phone: Phone) -> None:
         self.counters.acks_sent += 1
-        self.perform(phone, phone.session.ack())
+        phone.send(phone.session.acknowledgement())
 
     async def drain(self, within_s: float) -> bool:
         """Write what is queued; True when all of it was accepted in time. Sends the acknowledgements due."""

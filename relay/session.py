@@ -139,10 +139,14 @@ class Session:
 
     # --- what is said unasked ------------------------------------------------------------------------------------
 
-    def ack(self) -> list[Action]:
-        """The acknowledgement: every packet below ``next`` is accepted."""
+    def acknowledgement(self) -> str:
+        """The message that every packet below ``next`` is accepted."""
         self.unsent = 0
-        return [Send(f'{{"type":"ack","next":{self.next}}}')]
+        return f'{{"type":"ack","next":{self.next}}}'
+
+    def ack(self) -> list[Action]:
+        """The same among a session's actions."""
+        return [Send(self.acknowledgement())]
 
     def part(self) -> list[Action]:
         """The part of the evening, for a phone that has said hello."""

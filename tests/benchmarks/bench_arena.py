@@ -24,7 +24,8 @@ from tests.benchmarks.servers import cpu_s, mosquitto, redis, resident_bytes
 from tests.benchmarks.swarm import Generators, sensor_packet
 
 PACKETS_A_PHONE = 4.0  # a second
-SETTLE_S = 2.0  # of sending before the measured time; and of silence after which nothing more is waited for
+SETTLE_S = 2.0  # of sending before the measured time
+PATIENCE_S = 10.0  # for the last packets' way through a machine that is full
 RELAYS = ("picows, gathering", "picows", "websockets, gathering", "websockets")
 BROKERS = ("mosquitto, QoS 0", "mosquitto, QoS 1")
 PUBLISHED_BYTES = 2 + 2 + len("p/00000") + len(sensor_packet())
@@ -66,13 +67,12 @@ def broker(_kind: str) -> Iterator[Running]:
         yield Running(pid, port, lambda: subscriber.messages)
 
 
-def _until_passed(server: Running, sent: int) -> int:
-    """Wait until all of it was passed on, or nothing more comes; how many are missing."""
-    passed = -1
-    while (now := server.passed()) < sent and now > passed:
-        passed = now
-        time.sleep(SETTLE_S)
-    return sent - now
+def _until_passed(server: Running, wanted: int) -> int:
+    """Wait until all of it was passed on, a while at most; how many are missing."""
+    limit_s = time.monotonic() + PATIENCE_S
+    while (now := server.passed()) < wanted and time.monotonic() < limit_s:
+        time.sleep(0.1)
+    return wanted - now
 
 
 def measure(kind: str, rate: float, seconds: float, generators: int) -> str:
@@ -80,12 +80,14 @@ def measure(kind: str, rate: float, seconds: float, generators: int) -> str:
     phones = round(rate / PACKETS_A_PHONE)
     of_broker = kind in BROKERS
     with (broker if of_broker else relay)(kind) as server:
+        joined = 0 if of_broker else 2 * phones  # a consent and a join of each are accepted before its packets
         swarm = Generators(server.port, phones, generators, kind.rpartition(", ")[2] if of_broker else "relay")
         before_s, before_bytes = cpu_s(server.pid), resident_bytes(server.pid)
         opening_s = swarm.open()
         connect_us = (cpu_s(server.pid) - before_s) / phones * 1e6
         connection_kb = (resident_bytes(server.pid) - before_bytes) / phones / 1e3
-        sent_before = swarm.run(rate, SETTLE_S)[0]
+        _until_passed(server, joined)
+        sent_before = joined + swarm.run(rate, SETTLE_S)[0]
         _until_passed(server, sent_before)
         passed, used_s, redis_s = server.passed(), cpu_s(server.pid), server.redis_pid and cpu_s(server.redis_pid)
         sent, generator_s, took_s = swarm.run(rate, seconds)
