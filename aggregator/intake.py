@@ -40,7 +40,7 @@ COUNTERS = (
     "late", "gaps", "gap_packets", "skipped", "backlog_dropped", "too_old", "clock_jumps", "unknown_channel",
     "packet_too_long",
 )  # fmt: skip
-_ALL = np.uint64(0xFFFFFFFFFFFFFFFF)
+_ALL, _ONE = np.uint64(0xFFFFFFFFFFFFFFFF), np.uint64(1)
 
 
 @dataclass(slots=True)
@@ -191,13 +191,22 @@ class Intake:
     def _note_run(self, rows: Rows, count: Ints) -> None:
         """``count`` packets in order from each row's head on: head, highest and bitmap move together."""
         state = self.state
-        state.head[rows] += count
-        ahead = state.head[rows] - 1 - state.highest[rows]
-        shift = np.minimum(ahead, 63).astype(np.uint64)
-        moved = np.where(ahead < 64, state.seen[rows] << shift, np.uint64(0))
-        run = np.where(count < 64, (np.uint64(1) << np.minimum(count, 63).astype(np.uint64)) - np.uint64(1), _ALL)
-        state.seen[rows] = moved | run
-        state.highest[rows] = state.head[rows] - 1
+        head = state.head[rows] + count
+        state.head[rows] = head
+        ahead = head - 1 - state.highest[rows]
+        seen = state.seen[rows]
+        if ((ahead == count) & (count < 64)).all():
+            shift = count.astype(np.uint64)
+            seen += _ONE  # (seen + 1) * 2^count - 1: moved up, the new bits set; wraps as it should
+            seen <<= shift
+            seen -= _ONE
+        else:
+            shift = np.minimum(ahead, 63).astype(np.uint64)
+            moved = np.where(ahead < 64, seen << shift, np.uint64(0))
+            run = np.where(count < 64, (_ONE << np.minimum(count, 63).astype(np.uint64)) - _ONE, _ALL)
+            np.bitwise_or(moved, run, out=seen)
+        state.seen[rows] = seen
+        state.highest[rows] = head - 1
 
     def _count_behind(self, row: Rows, sequence: Ints) -> None:
         """Packets below the head: a duplicate when it was seen, else late: it fills a hole already stepped over."""
