@@ -2,9 +2,9 @@
 # Redis as the bus: an append-only file each second (contract "process"), nothing evicted, a password from a file.
 # The password goes in by standard input, so that no list of processes shows it.
 set -eu
-until [ -s /secrets/bus_password ]; do sleep 0.2; done
+until [ -s /secrets/bus/bus_password ]; do sleep 0.2; done
 {
-  echo "requirepass $(cat /secrets/bus_password)"
+  echo "requirepass $(cat /secrets/bus/bus_password)"
   cat <<CONF
 dir /bus
 appendonly yes

@@ -18,8 +18,11 @@ GROUP_READ = 0o440  # the bus's own server reads its password as another user of
 HELP = """\
 Make the secret files of a house in a folder, each only if missing: bus_password (for the bus), operator_token (for
 the page's buttons), keyring.json (behind seat tokens and pseudonyms). compose.yaml runs this once. Deleting
-keyring.json after the evening ends every way back from pseudonym to seat.
+keyring.json after the evening ends every way back from pseudonym to seat. --apart puts them into the folders bus,
+operator and keys of FOLDER, so that each role can be given those that it needs alone.
 """
+
+FOLDERS = {"bus_password": "bus", "operator_token": "operator", "keyring.json": "keys"}
 
 
 def add(sub: Any) -> None:
@@ -29,6 +32,7 @@ def add(sub: Any) -> None:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     p.add_argument("folder", type=Path, metavar="FOLDER")
+    p.add_argument("--apart", action="store_true", help="each in a folder of its own")
     p.set_defaults(run=run)
 
 
@@ -40,7 +44,8 @@ def run(args: argparse.Namespace) -> int:
         "bus_password": lambda: secrets.token_urlsafe(30) + "\n",
     }
     for name, text in texts.items():
-        common.say(f"ripieno: {args.folder / name}: {'made' if _make(args.folder / name, text()) else 'is there'}")
+        path = args.folder / FOLDERS[name] / name if args.apart else args.folder / name
+        common.say(f"ripieno: {path}: {'made' if _make(path, text()) else 'is there'}")
     return 0
 
 
