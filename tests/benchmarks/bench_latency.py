@@ -8,7 +8,11 @@ is at the relay no earlier: the figure includes the relay's rest between two tur
 stream (``Engine.positions``, the last entry that a tick has used) had reached the packet's entry when that snapshot was
 computed; the entries are seen where the service reads them. All clocks are this machine's monotonic one.
 
-Embedded, the house shares its one process with the relay; ``--tick-hz`` sets the tick (20: 50 ms).
+Embedded, the house shares its one process with the relay; ``--tick-hz`` sets the tick (20: 50 ms). Latency is judged
+of ``--judged`` phones spread over the house; *never used* counts the packets of all phones that no tick has used by the
+end: 0 is no loss between a phone's socket and the engine. An arena, 5 minutes, memory every half a minute::
+
+    python -m tests.benchmarks.bench_latency --phones 10000 --seconds 300 --only Redis --memory-every 30
 """
 
 from __future__ import annotations
@@ -37,7 +41,7 @@ from aggregator.snapshot import Snapshot
 from relay.entries import Entry, Stamp, decode_packets, is_packets
 from relay.seat_card import issue, pseudonym
 from relay.wire import Block, Packet, encode
-from tests.benchmarks.servers import cpu_s, free_port, redis
+from tests.benchmarks.servers import cpu_s, free_port, redis, resident_bytes
 from tests.benchmarks.swarm import MASK, Dialect, Swarm, masked, upgrade
 from tests.relay.house import framed
 from tests.relay.phone import EVENING, RING, hello
@@ -52,6 +56,7 @@ CHANNELS = [
 BODY_AT = 6 + 16 + 3 * 8  # in the message: websocket header and mask, packet header, three descriptors
 WARM_S = 5.0  # not judged: connections, first resting samples, the lead's lease
 TAIL_S = 1.0  # not judged: what the last snapshots may not have used yet
+END_S = 5.0  # from the last packet sent to the house's end
 START_LIMIT_S = 20.0
 
 
@@ -74,7 +79,7 @@ def _packet(pulse: NDArray[np.int16], skin: NDArray[np.int16]) -> bytes:
 class LivePhones(Swarm):
     """Phones whose signals go on, and that remember when each packet was sent."""
 
-    def __init__(self, port: int, count: int) -> None:
+    def __init__(self, port: int, count: int, every: int) -> None:
         empty = masked(_packet(np.zeros(13, np.int16), np.zeros(2, np.int16)))
         super().__init__(port, 1, count, Dialect(
             upgrade("/phone"),
@@ -84,7 +89,8 @@ class LivePhones(Swarm):
         self._waves = waves()
         self._head = struct.Struct("<IQ")
         self._veils = self._head.unpack(MASK * 3)
-        self.sent_s: list[list[float]] = [[] for _ in range(count)]
+        self.every = every
+        self.sent_s: list[list[float]] = [[] for _ in range(0, count, every)]
 
     def _send(self, turn: int, count: int) -> int:
         for _ in range(count):
@@ -92,28 +98,34 @@ class LivePhones(Swarm):
             self._head.pack_into(message, 10, number ^ self._veils[0], number * PACKET_US ^ self._veils[1])
             message[BODY_AT:] = self._waves[turn % WAVES][(number + turn) % WAVE_PACKETS]
             self._numbers[turn] = number + 1
-            self.sent_s[turn].append(time.monotonic())
+            if turn % self.every == 0:
+                self.sent_s[turn // self.every].append(time.monotonic())
             self.sockets[turn].send(message)
             turn = (turn + 1) % len(self.sockets)
         return turn
 
 
-def phoning(port: int, count: int, seconds: float, pipe: Connection) -> None:
-    """Entry of the phones' process: says each packet's moment."""
-    phones = LivePhones(port, count)
-    phones.open()
+def phoning(port: int, count: int, every: int, seconds: float, pipe: Connection) -> None:
+    """Entry of the phones' process: says when all are connected, then each judged packet's moment, and how many packets
+    were sent, at what rate."""
+    phones = LivePhones(port, count, every)
+    pipe.send(phones.open())
+    began_s = time.monotonic()
     phones.run(4.0 * count, seconds)
-    time.sleep(2.0)
-    pipe.send(np.array([one[: min(map(len, phones.sent_s))] for one in phones.sent_s]))
+    rate = phones.sent / (time.monotonic() - began_s)
+    pipe.send("sent")
+    time.sleep(END_S)
+    pipe.send((np.array([one[: min(map(len, phones.sent_s))] for one in phones.sent_s]), phones.sent, rate))
     phones.close()
 
 
 class Watch:
     """At the service: which packet was in which entry, and when the first snapshot with it had been sent."""
 
-    def __init__(self, service: Service) -> None:
-        self._service = service
-        self._unused: dict[int, deque[tuple[Stamp, NDArray[Any], NDArray[np.int64]]]] = {}
+    def __init__(self, service: Service, judged: NDArray[np.uint64]) -> None:
+        self._service, self._judged = service, judged
+        self.used = 0
+        self._unused: dict[int, deque[tuple[Stamp, NDArray[Any], NDArray[np.int64], int]]] = {}
         self.rows: list[tuple[NDArray[Any], NDArray[np.int64], float]] = []
         service.on_entries.append(self._read)
         service.on_snapshot.append(self._sent)
@@ -122,73 +134,115 @@ class Watch:
         for entry in entries:
             if is_packets(entry.payload):
                 batch = decode_packets(entry.payload)
-                sequence = [int.from_bytes(entry.payload[at + 4 : at + 8], "little") for at in batch.starts.tolist()]
-                row = (entry.stamp, batch.records["listener"], np.array(sequence, np.int64))
+                chosen = np.flatnonzero(np.isin(batch.records["listener"], self._judged))
+                sequence = [
+                    int.from_bytes(entry.payload[at + 4 : at + 8], "little") for at in batch.starts[chosen].tolist()
+                ]
+                row = (entry.stamp, batch.records["listener"][chosen], np.array(sequence, np.int64), len(batch.records))
                 self._unused.setdefault(entry.stream, deque()).append(row)
 
     def _sent(self, _snapshot: Snapshot) -> None:
         now_s, positions = time.monotonic(), self._service.engine.positions()
         for stream, rows in self._unused.items():
             while rows and stream in positions and rows[0][0] <= positions[stream]:
-                _, listeners, sequence = rows.popleft()
+                _, listeners, sequence, count = rows.popleft()
+                self.used += count
                 self.rows.append((listeners, sequence, now_s))
 
     def save(self, path: Path) -> None:
-        listeners, sequences, moments = zip(*self.rows, strict=True)
+        empty = (np.zeros(0, np.uint64), np.zeros(0, np.int64), 0.0)  # where no snapshot was ever sent
+        listeners, sequences, moments = zip(empty, *self.rows, strict=True)
         sizes = [len(one) for one in sequences]
         np.savez(
-            path, listener=np.concatenate(listeners), sequence=np.concatenate(sequences), sent=np.repeat(moments, sizes)
-        )
+            path, listener=np.concatenate(listeners), sequence=np.concatenate(sequences), used=self.used,
+            sent=np.repeat(moments, sizes),
+        )  # fmt: skip
 
 
-def commanding(words: list[str], folder: str, log: str) -> None:
+def pseudonyms(phones: int, every: int) -> list[int]:
+    return [pseudonym(RING, EVENING, issue(RING, EVENING, seat + 1)) for seat in range(0, phones, every)]
+
+
+def commanding(words: list[str], folder: str, judged: list[int]) -> None:
     """Entry of a house's process: the command itself, watched where it has a service; its log is written at its end."""
     os.chdir(folder)
     watches: list[Watch] = []
 
     async def watched(*positional: Any, **named: Any) -> Any:
         inner = await aggregation.open_aggregation(*positional, **named)
-        watches.append(Watch(inner.service))
+        watches.append(Watch(inner.service, np.array(judged, np.uint64)))
         return inner
 
     for command in (aggregate, house):
         vars(command)["open_aggregation"] = watched
     ripieno(words)
     if watches:
-        watches[0].save(Path(folder) / log)
+        watches[0].save(Path(folder) / "log.npz")
 
 
-def measure(kind: str, phones: int, seconds: float, tick_hz: float) -> str:
-    """One row of the table."""
-    spawn = multiprocessing.get_context("spawn")
+def measure(kind: str, chosen: argparse.Namespace) -> None:
+    """Print one row of the table, and how much memory each process held."""
+    spawn, every = multiprocessing.get_context("spawn"), max(1, chosen.phones // chosen.judged)
+    listeners = pseudonyms(chosen.phones, every)
     with (
         tempfile.TemporaryDirectory() as folder,
         redis() as (redis_pid, url),
         socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as osc,
     ):
         osc.bind(("127.0.0.1", 0))
-        port = _settings(Path(folder), phones, url if kind == "Redis" else "memory", tick_hz, osc.getsockname()[1])
+        bus, osc_port = url if kind == "Redis" else "memory", osc.getsockname()[1]
+        port = _settings(Path(folder), chosen.phones, bus, chosen.tick_hz, osc_port)
         roles = ["relay", "aggregate"] if kind == "Redis" else ["serve"]
         words = [[role, "--settings", "evening.toml"] for role in roles]
-        made = {one[0]: spawn.Process(target=commanding, args=(one, folder, "log.npz")) for one in words}
+        made = {one[0]: spawn.Process(target=commanding, args=(one, folder, listeners)) for one in words}
         for process in made.values():
             process.start()
         try:
             _until_open(port)
             pids = {role: process.pid or 0 for role, process in made.items()}
-            pids |= {"Redis": redis_pid} if kind == "Redis" else {}
-            sent_s, shares = _phones(port, phones, seconds, pids)
+            run = Run(port, chosen, every, pids | ({"Redis": redis_pid} if kind == "Redis" else {}))
         finally:
             for process in made.values():
                 os.kill(process.pid or 0, signal.SIGTERM)
                 process.join(20)
         with np.load(Path(folder) / "log.npz") as log:
-            late_ms, missing = _lateness(sent_s, log["listener"], log["sequence"], log["sent"])
+            late_ms, missing = _lateness(run.sent_s, listeners, log)
+            unused = run.sent - int(log["used"])
+    if not len(late_ms):
+        print(f"| {kind} | {chosen.phones} | no judged packet was ever used: the machine is too busy | {run.shares} |")
+        return
     p50, p95, p99 = np.percentile(late_ms, [50, 95, 99])
-    return (
-        f"| {kind} | {phones} | {len(late_ms)} | {missing} | {p50:.0f} | {p95:.0f} | {p99:.0f} | {late_ms.max():.0f} "
-        f"| {shares} | {os.getloadavg()[0]:.1f} |"
+    print(
+        f"| {kind} | {chosen.phones} | {run.rate:.0f} | {unused} | {len(late_ms)} | {missing} | {p50:.0f} | {p95:.0f} "
+        f"| {p99:.0f} | {late_ms.max():.0f} | {run.shares} | {os.getloadavg()[0]:.1f} |",
+        flush=True,
     )
+    for line in run.memory:
+        print(line, flush=True)
+
+
+class Run:
+    """The phones' part of one run, with the house's processor shares and memory seen meanwhile.
+
+    ``sent_s`` (judged phones, packets): each packet's moment; ``sent`` packets of all phones; ``rate`` a second."""
+
+    def __init__(self, port: int, chosen: argparse.Namespace, every: int, pids: dict[str, int]) -> None:
+        spawn = multiprocessing.get_context("spawn")
+        ours, theirs = spawn.Pipe()
+        process = spawn.Process(target=phoning, args=(port, chosen.phones, every, chosen.seconds, theirs))
+        process.start()
+        ours.recv()
+        pids = pids | {"generator": process.pid or 0}
+        before, began_s = {role: cpu_s(pid) for role, pid in pids.items()}, time.monotonic()
+        self.memory: list[str] = []
+        while not ours.poll(chosen.memory_every or None):
+            held = ", ".join(f"{role} {resident_bytes(pid) / 1e6:.0f} MB" for role, pid in pids.items())
+            self.memory.append(f"memory after {time.monotonic() - began_s:.0f} s: {held}")
+        ours.recv()
+        took_s = time.monotonic() - began_s
+        self.shares = ", ".join(f"{role} {(cpu_s(pid) - before[role]) / took_s:.0%}" for role, pid in pids.items())
+        self.sent_s, self.sent, self.rate = ours.recv()
+        process.join(20)
 
 
 def _settings(folder: Path, seats: int, url: str, tick_hz: float, osc_port: int) -> int:
@@ -215,31 +269,15 @@ def _until_open(port: int) -> None:
     raise TimeoutError("the house did not open its door")
 
 
-def _phones(port: int, count: int, seconds: float, pids: dict[str, int]) -> tuple[NDArray[np.float64], str]:
-    """Run the phones; when each packet was sent, and the processor shares of the house's processes."""
-    spawn = multiprocessing.get_context("spawn")
-    ours, theirs = spawn.Pipe()
-    process = spawn.Process(target=phoning, args=(port, count, seconds, theirs))
-    process.start()
-    before, began_s = {role: cpu_s(pid) for role, pid in pids.items()}, time.monotonic()
-    sent_s = ours.recv()
-    took_s = time.monotonic() - began_s
-    shares = ", ".join(f"{role} {(cpu_s(pid) - before[role]) / took_s:.0%}" for role, pid in pids.items())
-    process.join(20)
-    return sent_s, shares
-
-
-def _lateness(
-    sent_s: NDArray[np.float64], listener: NDArray[np.uint64], sequence: NDArray[np.int64], used_s: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], int]:
+def _lateness(sent_s: NDArray[np.float64], listeners: list[int], log: Any) -> tuple[NDArray[np.float64], int]:
     """Milliseconds from sent to used of every judged packet, and how many judged packets were never used."""
-    places = {pseudonym(RING, EVENING, issue(RING, EVENING, seat + 1)): seat for seat in range(len(sent_s))}
-    seat = np.array([places[one] for one in listener.tolist()])
+    places = {listener: place for place, listener in enumerate(listeners)}
+    place, sequence = np.array([places[one] for one in log["listener"].tolist()]), log["sequence"]
     known = sequence < sent_s.shape[1]
-    used = np.full(sent_s.shape, np.nan)
-    used[seat[known], sequence[known]] = used_s[known]
+    used_s = np.full(sent_s.shape, np.nan)
+    used_s[place[known], sequence[known]] = log["sent"][known]
     judged = (sent_s > sent_s.min() + WARM_S) & (sent_s < sent_s.max() - TAIL_S)
-    late_ms = (used - sent_s)[judged] * 1e3
+    late_ms = (used_s - sent_s)[judged] * 1e3
     return late_ms[np.isfinite(late_ms)], int(np.isnan(late_ms).sum())
 
 
@@ -248,14 +286,16 @@ def main() -> None:
     options.add_argument("--phones", type=int, default=2_000)
     options.add_argument("--seconds", type=float, default=30.0)
     options.add_argument("--tick-hz", type=float, default=20.0)
+    options.add_argument("--judged", type=int, default=500, help="about so many phones' packets are followed")
+    options.add_argument("--memory-every", type=float, default=0.0, metavar="S", help="0: not shown")
     options.add_argument("--only", choices=("embedded", "Redis"))
     chosen = options.parse_args()
     print(
-        "| bus | phones | packets judged | never used | p50 ms | p95 ms | p99 ms | most ms | processor shares "
-        "| load of the machine |\n|---|---|---|---|---|---|---|---|---|---|"
+        "| bus | phones | packets/s | never used | judged | of them never used | p50 ms | p95 ms | p99 ms | most ms "
+        "| processor shares | load of the machine |\n|---|---|---|---|---|---|---|---|---|---|---|---|"
     )
     for kind in (chosen.only,) if chosen.only else ("embedded", "Redis"):
-        print(measure(kind, chosen.phones, chosen.seconds, chosen.tick_hz), flush=True)
+        measure(kind, chosen)
 
 
 if __name__ == "__main__":
