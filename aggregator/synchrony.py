@@ -29,7 +29,7 @@ LEAST_VALID = 0.5  # share of the window a listener needs to count
 FLOORS = (0.005, 0.3)  # least deviation over a window, uS and bpm: below, it is resolution, not change (P)
 _FLOORS = np.array(FLOORS, np.float32)[None, :, None]
 DOUBT = 8  # samples, 2 s: quality needs so long to tell an electrode that was let go (D)
-BATCH = 60  # listeners worked off together: 120 kB stay in the processor's cache
+BATCH = 120  # listeners worked off together: 240 kB, about the processor's own cache; their sums fit 32 bits
 INDEPENDENT = 12  # independent stretches in 60 s of skin drive or pulse rate, about 5 s each (P)
 
 
@@ -107,12 +107,12 @@ class SynchronyWindow:
         return self.done
 
     def _work(self, state: SynchronyState, rows: Rows, key: NDArray[Any], due: int) -> None:
-        turn = (key % SLICES).astype(np.int64)
-        mine = rows[(turn >= self.next_slice) & (turn < due)]
-        z, zz, count = window_sums(state, mine, self.end_n)
-        self.z += z
-        self.zz += zz
-        self.count += count
+        if len(rows):
+            turn = (key % SLICES).astype(np.int64)
+            z, zz, count = window_sums(state, rows[(turn >= self.next_slice) & (turn < due)], self.end_n)
+            self.z += z
+            self.zz += zz
+            self.count += count
         self.next_slice = due
         if due == SLICES:
             self.done = SynchronySums(self.end_n * SAMPLE_MS, self.z, self.zz, self.count)
@@ -173,7 +173,7 @@ def window_sums(state: SynchronyState, rows: Rows, end_n: int) -> tuple[Ints, In
 
 def _batch_sums(x: Floats32) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int8]]:
     """Sums of z, z squared and validity of at most BATCH listeners; x (m, 2, 256) is used up. int32 cannot overflow:
-    a sample among n lies within sqrt(n - 1) deviations, so 64 * 255 * 2**16 < 2**31."""
+    a sample among n lies within sqrt(n - 1) deviations, so 126 * 255 * 2**16 < 2**31."""
     valid = np.equal(x, x)  # false for NaN only
     mask = valid.astype(np.int32)
     count = np.add.reduce(mask, axis=2, dtype=np.int32, keepdims=True).astype(np.float32)
@@ -186,10 +186,9 @@ def _batch_sums(x: Floats32) -> tuple[NDArray[np.int32], NDArray[np.int32], NDAr
     square = x * x
     variance = np.add.reduce(square, axis=2, keepdims=True) / some
     enough = count >= LEAST_VALID * WINDOW
-    gain = np.where(enough, np.float32(UNIT) / np.maximum(np.sqrt(variance), _FLOORS), np.float32(0.0))
-    x *= gain  # z in units of 2**-16
-    np.multiply(x, x, out=square)
-    square *= np.float32(1.0 / UNIT)
+    gain = np.where(enough, np.float32(1.0) / np.maximum(np.sqrt(variance), _FLOORS), np.float32(0.0))
+    x *= gain * np.float32(UNIT)  # z in units of 2**-16
+    square *= gain * gain * np.float32(UNIT)
     valid &= enough
     z, zz = (np.rint(a, out=a).astype(np.int32) for a in (x, square))
     m = np.add.reduce(valid.view(np.int8), axis=0, dtype=np.int8)  # BATCH < 127
