@@ -8,7 +8,7 @@ publishes arousal, 0.5 at rest. What a healthy house makes of f is taken to be::
 with one gain K, delay D and time constant for all scenarios (:data:`GAIN`, :data:`DELAY_S`, :data:`LAG_S`), fitted on
 healthy runs of three scenarios (steady, crescendo, clock chaos, 150 to 200 phones, three seeds), of which they leave a
 mean distance of 0.014. They describe this simulation and this engine's formula, not people; who changes the formula
-fits them anew.
+fits them anew: ``python -m tests.benchmarks.fit_truth`` prints them, and what the present ones leave.
 """
 
 from __future__ import annotations
@@ -36,17 +36,19 @@ ENGINE_DUPLICATES = 'ripieno_engine_events_total{kind="duplicates"}'
 ENGINE_GAP_PACKETS = 'ripieno_engine_events_total{kind="gap_packets"}'
 
 
-def expected(audience: Audience, t_s: Floats) -> Floats:
+def expected(
+    audience: Audience, t_s: Floats, *, gain: float = GAIN, delay_s: float = DELAY_S, lag_s: float = LAG_S
+) -> Floats:
     """What a healthy house publishes at times (k,)."""
     grid = np.arange(0.0, max(float(t_s.max()), STEP_S) + STEP_S, STEP_S)
-    felt = np.maximum(audience.truth_house(np.maximum(grid - DELAY_S, 0.0)), 0.0)
-    keep = float(np.exp(-STEP_S / LAG_S))
+    felt = np.maximum(audience.truth_house(np.maximum(grid - delay_s, 0.0)), 0.0)
+    keep = float(np.exp(-STEP_S / max(lag_s, 1e-9)))
     slow = np.empty_like(felt)
     value = 0.0
     for j, x in enumerate(felt.tolist()):
         value = x + (value - x) * keep
         slow[j] = value
-    made: Floats = 0.5 + 0.5 * np.tanh(GAIN * np.interp(t_s, grid, slow) / 4.0)
+    made: Floats = 0.5 + 0.5 * np.tanh(gain * np.interp(t_s, grid, slow) / 4.0)
     return made
 
 

@@ -9,6 +9,7 @@ from loadtest.scenario import BUILT_IN, Scenario, load, names, parse
 
 NEEDED = {
     "doors", "steady", "interval", "access-point", "bad-air", "crescendo", "applause", "dancing", "phones-dying",
+    "phones-dying-short",
     "restart", "clock-chaos", "vandal", "limit",
 }  # fmt: skip
 
