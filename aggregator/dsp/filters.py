@@ -3,11 +3,12 @@
 A filter is a tuple of sections ``(b0, b1, b2, a1, a2)`` (``a0 = 1``). Each section runs in direct form II::
 
     w[k] = (x[k] - a2 w[k-2]) - a1 w[k-1]
-    y[k] = (b0 w[k] + b1 w[k-1]) + b2 w[k-2]
+    y[k] = (w[k] + b2/b0 w[k-2]) + b1/b0 w[k-1]
 
-so that its memory is ``w[k-1], w[k-2]``: a state has shape ``(sections, 2, n)``, axis 1 the newer first. Every
-operation is elementwise over the last axis and in sample order, so a listener's bits do not depend on who shares the
-call or on how the samples were chunked. ``sos_run`` and ``sos_step`` give equal bits.
+with the product of all ``b0`` applied once, after the last section. Its memory is ``w[k-1], w[k-2]``: a state has shape
+``(sections, 2, n)``, axis 1 the newer first. Every operation is elementwise over the last axis and in sample order, so
+a listener's bits do not depend on who shares the call or on how the samples were chunked. ``sos_run`` and ``sos_step``
+give equal bits.
 
 Source: bilinear transform with prewarped edges (Oppenheim & Schafer, Discrete-Time Signal Processing, ch. 7); checked
 against ``scipy.signal`` in tests. Does not correct the filters' delay, and has no zero-phase mode: it looks only back.
@@ -92,19 +93,20 @@ def sos_start(sos: Sections, x: Floats) -> Floats:
     level = np.asarray(x, dtype=np.float64)
     for i, (b0, b1, b2, a1, a2) in enumerate(sos):
         state[i] = level / (1.0 + a1 + a2)
-        level = level * ((b0 + b1 + b2) / (1.0 + a1 + a2))
+        level = level * ((b0 + b1 + b2) / b0 / (1.0 + a1 + a2))
     return state
 
 
 def sos_step(sos: Sections, state: Floats, x: Floats) -> Floats:
     """Filter one sample ``x`` (n,) a listener; ``state`` (sections, 2, n) moves on in place. Returns y (n,)."""
     y = x
-    for i, (b0, b1, b2, a1, a2) in enumerate(sos):
+    for i, (_, _, _, a1, a2) in enumerate(sos):
         newer, older = state[i, 0], state[i, 1]
         w = (y - a2 * older) - a1 * newer
-        y = (b0 * w + b1 * newer) + b2 * older
+        y = _weighted(sos[i], w, newer, older)
         older[...] = newer
         newer[...] = w
+    y *= _gain(sos)
     return y
 
 
@@ -116,18 +118,27 @@ def sos_run(sos: Sections, state: Floats, x: Floats, count: Ints | None = None) 
     """
     t, n = x.shape
     memory = np.empty((t + 2, n))
-    for i, (b0, b1, b2, a1, a2) in enumerate(sos):
+    for i, (_, _, _, a1, a2) in enumerate(sos):
         memory[0], memory[1] = state[i, 1], state[i, 0]
         _recur(memory, x, a1, a2)
-        y = b0 * memory[2:]
-        if b1:
-            y += b1 * memory[1:-1]
-        if b2:
-            y += b2 * memory[:-2]
-        x = y
+        x = _weighted(sos[i], memory[2:], memory[1:-1], memory[:-2])
         ends = (memory[-2], memory[-1]) if count is None else _ends(memory, count)
         state[i, 1], state[i, 0] = ends
+    x *= _gain(sos)
     return x
+
+
+def _weighted(section: Section, newest: Floats, newer: Floats, older: Floats) -> Floats:
+    """A section's output over ``b0``. A band-pass has zeros at +1 and -1, so that one difference is all."""
+    b0, b1, b2, _, _ = section
+    y = newest - older if b2 == -b0 else newest + (b2 / b0) * older
+    if b1:
+        y += (b1 / b0) * newer
+    return y
+
+
+def _gain(sos: Sections) -> float:
+    return math.prod(b0 for b0, *_ in sos)
 
 
 def _recur(memory: Floats, x: Floats, a1: float, a2: float) -> None:

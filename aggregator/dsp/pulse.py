@@ -32,6 +32,7 @@ from aggregator.dsp.pulse_state import (
     LONG,
     RATE,
     REGULAR,
+    SLAB,
     WAVE,
     Marks,
     PulseState,
@@ -42,9 +43,7 @@ __all__ = ["PulseState", "update"]
 
 # 0.5 Hz: below 40 bpm (0.67 Hz) by a margin; 5 Hz: the second harmonic of 150 bpm.
 BAND = butterworth("band", 2, (0.5, 5.0), PULSE_HZ)
-# Steps worked on at once. Less than a second and than the detector's look-ahead, so that a slab holds at most one
-# second's end a listener; long catch-ups of few listeners don't make everybody's arrays long.
-SLAB = 16
+PLACES = tuple(np.ndindex(len(BAND), 2))  # of its memory
 # Listeners whose moving sums are taken at once: their arrays stay in the cache (4 times faster than 2,000 at once).
 PIECE = 1024
 # A gap up to 4 samples (62 ms) is held (MEASUREMENTS: more than 4 needs a new start).
@@ -108,8 +107,7 @@ def _slab(state: PulseState, rows: Rows, index: Ints, count: Ints, x: Floats, va
     centred, gap = _level(state, rows, index, count, x, valid)
     slab = Slab(rows, count, index, x, gap, (-1 - index) % PULSE_HZ)
     slab.due = (slab.second < count).nonzero()[0]
-    slab.waves = np.empty((len(rows), WAVE + len(x)), np.float32)
-    slab.waves[:, :WAVE] = state.wave.take(rows, axis=0)
+    slab.waves = state.wave.take(rows, axis=0)
     wave, scale = _limit(state, slab, _band(state, slab, centred))
     runs = np.empty((len(x) + 1, 2, len(rows)), np.int8)
     _unchanged(state, slab, scale, runs[:, 0])
@@ -117,7 +115,7 @@ def _slab(state: PulseState, rows: Rows, index: Ints, count: Ints, x: Floats, va
     _run_lengths(runs)
     contact = _contact(state, slab, wave, scale, runs[:, 0])
     parts = find_beats(state, slab, runs[:, 1], each_second)
-    state.wave[rows] = _tails(slab.waves, count, WAVE)
+    state.wave[:, :WAVE][rows] = _tails(slab.waves, count, WAVE)
     state.wide[rows] = np.minimum(slab.end(runs[1:, 1]), LONG)
     state.previous[rows] = slab.end(x)
     state.index[rows] = index + (count - 1)
@@ -162,9 +160,12 @@ def _bounded(x: Floats) -> Floats:
 
 def _band(state: PulseState, slab: Slab, x: Floats) -> Floats:
     """Band-passed signal, turned upright as far as the polarity is known, (t, m)."""
-    memory = np.ascontiguousarray(state.band.take(slab.rows, axis=0).transpose(1, 2, 0))
+    memory = np.empty((*state.band.shape[1:], len(slab.rows)))
+    for place in PLACES:  # one number a listener at a time: numpy scatters small squares five times slower
+        memory[place] = state.band[:, *place][slab.rows]
     y = sos_run(BAND, memory, x, None if slab.even else slab.count)
-    state.band[slab.rows] = memory.transpose(2, 0, 1)
+    for place in PLACES:
+        state.band[:, *place][slab.rows] = memory[place]
     down = state.polarity[slab.rows] < 0
     if down.any():
         y *= np.where(down, -1.0, 1.0)
@@ -178,7 +179,7 @@ def _limit(state: PulseState, slab: Slab, y: Floats) -> tuple[Floats, Floats]:
     """
     scale = state.scale[slab.rows].astype(np.float64)  # mixed precision would be cast piece by piece in every call
     wave = _limited(y, scale)
-    slab.waves[:, WAVE:] = wave.T
+    slab.waves[:, WAVE : WAVE + len(y)] = wave.T
     if len(slab.due) == 0:
         return wave, scale
     find_scale(state, slab)
@@ -188,7 +189,7 @@ def _limit(state: PulseState, slab: Slab, y: Floats) -> tuple[Floats, Floats]:
     later = np.arange(len(y))[:, None] > slab.second[part]
     after = state.scale[slab.rows[part]].astype(np.float64)
     wave[:, part] = np.where(later, _limited(y[:, part], after), wave[:, part])
-    slab.waves[part, WAVE:] = wave[:, part].T
+    slab.waves[part, WAVE : WAVE + len(y)] = wave[:, part].T
     scales = np.repeat(scale[None], len(y), axis=0)
     scales[:, part] = np.where(later, after, scale[part])
     return wave, scales
@@ -250,11 +251,12 @@ def _blocks(state: PulseState, slab: Slab, scale: Floats, runs: Marks) -> None:
     """Width of an open block of interest before the first step; then at each step whether none is open."""
     rows, due = slab.rows, slab.due
     lead = np.empty((len(slab.x), len(rows)), np.float32)
+    known = slab.waves[:, : WAVE + len(lead)]
     for a in range(0, len(rows), PIECE):
-        lead[:, a : a + PIECE] = _growth(slab.waves[a : a + PIECE]).T
+        lead[:, a : a + PIECE] = _growth(known[a : a + PIECE]).T
     if len(slab.turned):
         later = np.arange(len(lead))[:, None] > slab.second[slab.turned]
-        lead[:, slab.turned] = np.where(later, _growth(-slab.waves[slab.turned]).T, lead[:, slab.turned])
+        lead[:, slab.turned] = np.where(later, _growth(-known[slab.turned]).T, lead[:, slab.turned])
     anew = _leads(slab)
     second = slab.second[due]
     within = second + 1 < slab.count[due]

@@ -13,6 +13,9 @@ from aggregator.dsp.grid import PULSE_HZ
 
 # The middle of the detector's longer window (43 samples) lies this far back: its look-ahead, 0.33 s.
 LOOK_AHEAD = 21
+# Steps worked on at once. Less than a second and than the detector's look-ahead, so that a slab holds at most one
+# second's end a listener; long catch-ups of few listeners don't make everybody's arrays long.
+SLAB = 16
 # Filtered samples kept: a crest lies at most LOOK_AHEAD + 1 + WIDEST - 1 = 47 back, its foot is sought 24 earlier; the
 # last second serves the spectrum.
 WAVE = 72
@@ -74,7 +77,9 @@ class PulseState(Columns):
     wide: Marks = column(doc="samples for which a block of interest has been open, up to 100", dtype=np.int8)
     lead: Floats32 = column(doc="short moving sum, weighted, minus the long one", dtype=np.float32)
     gap: Ints = column(doc="grid index at which the last gap ended", dtype=np.int64, fill=-1)
-    wave: Floats32 = column(tail=(WAVE,), doc="filtered signal, upright, newest last", dtype=np.float32)
+    wave: Floats32 = column(
+        tail=(WAVE + SLAB,), doc="filtered signal, upright, newest last; then room for a slab's, 0", dtype=np.float32
+    )
     slow: Floats32 = column(tail=(SLOW,), doc="the same, limited, at 16 Hz, newest last", dtype=np.float32)
     slow_filled: Ints = column(doc="seconds in slow", dtype=np.int64)
     skew: Floats32 = column(doc="running mean of (wave / scale)^3 at rest", dtype=np.float32)
@@ -107,7 +112,7 @@ class Slab:
     turned: Rows = field(init=False)  # of those, whose polarity turns with it; ``waves`` does so after its last beat
     touch: Bools = field(init=False)  # contact at the end of each due listener's second
     spectral: tuple[Floats, Floats] = field(init=False)  # spectral rate and trust at the end of each due second
-    waves: Floats32 = field(init=False)  # (m, WAVE + t) filtered, limited, upright
+    waves: Floats32 = field(init=False)  # (m, WAVE + SLAB) filtered, limited, upright
 
     def __post_init__(self) -> None:
         self.even = bool(self.count[-1] == len(self.x))
