@@ -27,12 +27,12 @@ import orjson
 from loadtest import schedule
 from loadtest.bank import Bank
 from loadtest.clocks import PhoneClocks
-from loadtest.connections import Standing, Target
 from loadtest.histogram import Histogram
 from loadtest.phones import Phones
 from loadtest.reading import read
 from loadtest.scenario import Scenario
 from loadtest.schedule import SLOTS, Act, Acts
+from loadtest.standing import Standing, Target
 from loadtest.vandals import Mob
 
 REPORT_EVERY_S = 1.0

@@ -18,6 +18,7 @@ from loadtest.scenario import Objectives, Scenario
 SETTLED_S = 3.0  # after a change of part, before values are judged: a published value moves at most 0.5 a second
 RUNNING_REST_S = 35.0  # a running house's rest is 120 s long; its provisional baseline needs 20 clean seconds of it
 JOIN_SPREAD_S = 3.0  # a climbing step's additional phones come within this
+FIRST_S = 5.0  # more before the first step: a probe's first round, in which it cannot be heard to wake
 NEAR_SPREAD_S = 1.0  # near the limit few come or go
 RELIEF = 0.6  # after a step that broke, this share of the next for a moment: a backlog must not be inherited
 LATE_TRIES = 3  # a step that broke while the generator was late says nothing: once more, at most so often
@@ -99,7 +100,7 @@ class Lead:
             await conductor.until(conductor.now_s + limit.settle_s)
         spread_s = NEAR_SPREAD_S if step.near else JOIN_SPREAD_S
         conductor.order({"do": "target", "phones": phones, "over_s": spread_s})
-        await conductor.until(conductor.now_s + spread_s + limit.settle_s)
+        await conductor.until(conductor.now_s + spread_s + limit.settle_s + (0.0 if self.steps else FIRST_S))
         conductor.measures.mark()
         begin_s, measured_s = time.monotonic(), limit.step_s * (1.0 if step.near else 0.5)
         await conductor.until(conductor.now_s + measured_s)

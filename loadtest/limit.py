@@ -26,6 +26,7 @@ FLUKE = 0.02  # a step holds though the house could not
 WIDTHS = (0.05, 0.1, 0.2)  # of the change from held to broken, on the logarithm; which one is learnt
 POINTS_AN_E = 250  # steps of 0.4 % on the logarithmic axis
 ABOVE = 0.7  # the axis ends at twice the most phones: beyond, the search cannot tell
+DESCENT = 2.0  # below everything tried so far, a step goes down by the growth or this: breaks at the start may be chance
 CLIMB_TRIES = 2  # a break while climbing is tried once more before the climb ends
 SPREAD = 0.9  # of belief inside the interval that is reported
 
@@ -91,10 +92,12 @@ def search(limit: Limit, most: int) -> Generator[Try, bool, Found]:
             return Found(most, most, most, beyond=True)
         if held:
             phones = min(max(phones + 1, round(phones * limit.growth)), most)
+    lowest = phones
     for _ in range(limit.tries):
         low, best, high = belief.at((1 - SPREAD) / 2, 0.5, (1 + SPREAD) / 2)
         if high / best <= 1 + limit.resolution and best / low <= 1 + limit.resolution:
             break
-        phones = min(max(round(best), 1), most)
+        lowest = min(lowest, phones)
+        phones = min(max(round(best), round(lowest / max(limit.growth, DESCENT)), 1), most)
         belief.saw(phones, (yield Try(phones, True)))
     return belief.found()

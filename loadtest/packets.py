@@ -6,6 +6,7 @@ time and sequence number only: the layout is written once, the rest in a few num
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 
 import numpy as np
@@ -106,14 +107,17 @@ def framed(packets: Bytes) -> Bytes:
 
 def stamped(messages: Bytes) -> NDArray[np.void]:
     """The ``sequence`` and ``time_us`` fields of :func:`framed` packets, shape (n,), writable in place."""
-    size = messages.shape[1]
+    made: NDArray[np.void] = messages.view(_stamp_of(messages.shape[1])).reshape(-1)
+    return made
+
+
+@functools.cache  # a stream's packets have a handful of sizes
+def _stamp_of(size: int) -> np.dtype[np.void]:
     header = SHORT_HEADER_BYTES if size - SHORT_HEADER_BYTES <= LONGEST_SHORT else MASKED_HEADER_BYTES
     fields = HEADER_DTYPE.fields
     assert fields is not None
     names = ("sequence", "time_us")
-    kind = np.dtype({
+    return np.dtype({
         "names": names, "formats": [fields[n][0] for n in names],
         "offsets": [header + fields[n][1] for n in names], "itemsize": size,
     })  # fmt: skip
-    made: NDArray[np.void] = messages.view(kind).reshape(-1)
-    return made

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 
 from loadtest import messages, wire_client
-from loadtest.connections import OFF, STREAMING, Connections, Ints
+from loadtest.connections import Connections, Ints
 from loadtest.schedule import PROBE_SPEAKS, SLOTS, Act, due_s, probe_round
+from loadtest.standing import OFF, STREAMING
 
 CATCH_UP = 4  # packets a turn that a phone with a backlog sends: the pace that the relay's welcome asks for
 TOGETHER_PAUSE_S = 0.05  # a phone told to return does so at once, within this
@@ -54,12 +55,12 @@ class Phones(Connections):
         """Every phone of the slot sends packet ``span`` and what it still owes; probes that woke are appended."""
         mine = self._order[self._edge[slot] : self._edge[slot + 1]]
         mine = mine[self.measures[mine]]
-        due = self.start_s + float(due_s(span, slot, self.span_s))
+        due = self.start_s + (span + 1.0 + slot / SLOTS) * self.span_s  # as schedule.due_s, without arrays
         if self._probing:
             mine = self._probe_round(mine, span, due, woken)
         ready = mine[(self.state[mine] == STREAMING) & (self.quiet_until_s[mine] <= due)]
         in_step = self.sent[ready] == span
-        count = self._send(ready[in_step], span)
+        count = self._send(ready if in_step.all() else ready[in_step], span)
         behind = ready[~in_step]
         if len(behind):
             self.settle_acks()
@@ -116,7 +117,7 @@ class Phones(Connections):
                 self._stuck(i, raw)
             except (OSError, AttributeError):
                 self._drop_broken(i, "send")
-        self.counts.resent += int((self.highest[who] > span).sum())
+        self.counts.resent += int(np.count_nonzero(self.highest[who] > span))
         self.sent[who] = span + 1
         self.highest[who] = np.maximum(self.highest[who], span + 1)
         self.counts.packets += len(who)

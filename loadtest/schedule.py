@@ -65,9 +65,14 @@ def probe_round(span: Ints | int, phone: Ints) -> Ints:
 
 
 def probes(scenario: Scenario) -> Ints:
-    """Which phones are probes: spread over the house, at most a tenth of it."""
+    """Which phones are probes: spread over the house, at most a tenth of it.
+
+    A search for the limit has them among its first phones, a tenth of those too: most of the numbers it tries are far
+    below the most, and a percentile of a few wakings is chance.
+    """
     count = min(scenario.probes, scenario.phones // 10)
-    made: Ints = np.unique(np.linspace(0, scenario.phones - 1, count).astype(np.int64)) if count else np.empty(0, int)
+    within = min(scenario.phones, 10 * count) if scenario.limit.start else scenario.phones
+    made: Ints = np.unique(np.linspace(0, within - 1, count).astype(np.int64)) if count else np.empty(0, int)
     return made
 
 

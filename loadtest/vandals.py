@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from loadtest import messages, wire_client
-from loadtest.connections import Target
 from loadtest.physiology import CHANNELS
 from loadtest.scenario import Vandals
+from loadtest.standing import Target
 
 KINDS = ("garbage", "slow", "malformed", "oversized", "flooding", "deaf")
 BACK_AFTER_S = 1.0

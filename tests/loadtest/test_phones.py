@@ -9,9 +9,9 @@ import pytest
 
 from loadtest.bank import Bank
 from loadtest.clocks import PhoneClocks
-from loadtest.connections import Target
 from loadtest.phones import Phones
 from loadtest.scenario import Scenario
+from loadtest.standing import Target
 
 SPAN_S = 0.25
 SENT = 100

@@ -82,3 +82,10 @@ def test_recovery_counts_from_the_disruptions_end() -> None:
     assert disturbed_until_s(load("access-point")) == [(40.0, 50.0)]
     assert disturbed_until_s(load("phones-dying")) == []
     assert disturbed_until_s(load("restart")) == [(50.0, 50.0)]
+
+
+def test_a_search_has_a_tenth_of_probes_at_every_step() -> None:
+    found = probes(load("limit"))
+    assert len(found) == 100
+    assert (found < 400).sum() == pytest.approx(40, abs=2)
+    assert found.max() < 1000

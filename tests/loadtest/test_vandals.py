@@ -5,8 +5,8 @@ import contextlib
 
 import pytest
 
-from loadtest.connections import Target
 from loadtest.scenario import Vandals, load
+from loadtest.standing import Target
 from loadtest.vandals import KINDS, Mob
 
 
