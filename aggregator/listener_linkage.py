@@ -22,11 +22,11 @@ SAMPLE_MS = 1000 // HZ
 LAGS = 33  # 0 .. 8 s after the performer, as aggregator.linkage
 BLOCK = 40  # samples, 10 s: one entry's worth
 RING = 128  # samples, 32 s: a block, the spread of the shards' entries over ten seconds, and a bus that is slow by 12 s
-MAX_LINKED = 4  # performers that every listener is compared with: a quartet; each costs 280 bytes a listener
+MAX_LINKED = 4  # performers that every listener is compared with: a quartet; each costs 296 bytes a listener
 MEMORY_S = 120.0  # of the running sums: two minutes of music
 HIGH_PASS_S = 30.0  # of the running mean that is taken off: drift is nobody's following
 LEAST_SAMPLES = 240  # a minute of valid samples; below, the correlation is 0
-LEAST_LEFT = np.float32(0.05)  # share of variance that the house does not explain: less is rounding, not response
+LEAST_LEFT = 0.05  # share of variance that the house does not explain: less is rounding, not response
 FOLLOW = 1.0 - math.exp(-1.0 / (HZ * HIGH_PASS_S))
 _TINY = np.float32(1e-12)
 
@@ -158,7 +158,8 @@ def _lagged(own: Floats32, others: Floats32, y: Floats32) -> dict[str, Floats32]
     for values, lagged in zip(both, y, strict=True):
         np.multiply(values, lagged[:, None], out=product)
         total += product
-    return {"xy": total.T[: len(own)], "hy": total.T[len(own) :]}
+    whole = total.T.copy()
+    return {"xy": whole[: len(own)], "hy": whole[len(own) :]}
 
 
 def correlation(
@@ -168,7 +169,7 @@ def correlation(
 
     ``house_removed``: partial correlation ``(r_xy - r_xh r_hy) / sqrt((1 - r_xh^2) (1 - r_hy^2))``, h the mean of the
     others; 0 at lags where the others leave under 5 % of either's variance. The largest of 33 is never below 0 by
-    much, and 0.3 is chance: no significance, no ranking by it (see aggregator.after_show).
+    much, and of strangers one in twenty reaches 0.4: no significance, no ranking by it (see aggregator.after_show).
     """
     xx, yy, hh = state.xx[rows, place], state.yy[rows, place], state.hh[rows, place]
     r = state.xy[rows, place] / np.sqrt(np.maximum(xx * yy, _TINY))[:, None]

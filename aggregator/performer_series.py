@@ -7,6 +7,7 @@ valid from the tick its stamp falls into. The lead writes them; a second lead's 
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Mapping
 
 import numpy as np
@@ -27,20 +28,22 @@ class SeriesWriter:
 
     def __init__(self, shards: int) -> None:
         self._written = [-1] * shards
+        self._waiting: deque[tuple[int, PerformerSeries]] = deque(maxlen=shards * MAX_LINKED)
         self._made: tuple[int, list[PerformerSeries]] = (-1, [])
 
     def due(self, tracker: LinkageTracker, counted: int) -> list[tuple[int, PerformerSeries]]:
         """(stream, entry) for each shard whose block of 10 s is complete; shards take turns over the next 10 s, so
-        that no tick has the work of all. ``counted``: listeners in the house's value. Empty without performers."""
-        made, shards = [], len(self._written)
+        that no tick has the work of all, and of several performers one entry goes out at a call. ``counted``: listeners
+        in the house's value. Empty without performers."""
+        shards = len(self._written)
         for stream, written in enumerate(self._written):
             number = (tracker.newest_n + 1 - stream * BLOCK // shards) // BLOCK - 1
             if number <= written:
                 continue
             self._written[stream] = number
             if written >= 0:
-                made += [(stream, entry) for entry in self._block(tracker, number, counted)]
-        return made
+                self._waiting.extend((stream, entry) for entry in self._block(tracker, number, counted))
+        return [self._waiting.popleft()] if self._waiting else []
 
     def _block(self, tracker: LinkageTracker, number: int, counted: int) -> list[PerformerSeries]:
         if self._made[0] != number:

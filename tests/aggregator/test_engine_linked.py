@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -15,10 +16,13 @@ from aggregator.engine_controls import apply
 from aggregator.engine_image import listener_columns
 from aggregator.linkage import LinkageTracker
 from aggregator.listener_linkage import BLOCK, LAGS, MAX_LINKED, SAMPLE_MS
+from aggregator.merger import Merger
 from aggregator.performer_series import SeriesWriter, block_of
 from aggregator.seat_links import SeatLinks
+from aggregator.service import Service
 from aggregator.snapshot import PartSnapshot
-from relay.entries import Consent, Entry, Erase, PerformerSeries, Stamp, decode_control, encode_control
+from relay.bus_memory import MemoryBus
+from relay.entries import FIRST, Consent, Entry, Erase, PerformerSeries, Stamp, decode_control, encode_control
 from relay.seat_plan import generated
 from tests.aggregator.helper_engine import TICK_HZ, Drive, engine, evening, owners, same
 from tests.aggregator.helper_linked import tell, wave
@@ -250,20 +254,22 @@ def test_the_lead_tells_each_shard_every_block_once_and_in_turn() -> None:
     rng = np.random.default_rng(3)
     told_at: dict[int, list[tuple[int, int]]] = {}
     y = 0.5 + 0.05 * np.cumsum(rng.normal(size=60 * 20)) / 8
-    most = 0
+    most, heard = 0, set()
     for k in range(60 * 20):
         ms = T0_MS + 50 * k
-        performers = {"viola": float(y[k]), **({"horn": 0.5} if k < 100 else {})}
+        performers = {"viola": float(y[k]), "harp": 0.5, **({"horn": 0.5} if k < 60 else {})}
         tracker.push(ms, 0.5 + 0.1 * (y[k] - 0.5), performers)
         made = writer.due(tracker, 200)
-        most = max(most, len({stream for stream, _ in made}))
+        most = max(most, len(made))
         for stream, event in made:
             assert block_of(event) is not None
+            heard.add(event.name)
             assert event.start_ms + SAMPLE_MS * len(event.values) <= ms + SAMPLE_MS
             if event.name == "viola":
                 told_at.setdefault(stream, []).append((ms, event.start_ms))
-    assert most == 1  # no tick has to write, or to work off, two shards
+    assert most == 1  # no tick has to write, or to work off, two of them
     assert set(told_at) == set(range(16))
+    assert heard == {"viola", "harp"}  # the horn was known in under half of a block
     for each in told_at.values():
         assert len(each) in (5, 6)
         assert {b[1] - a[1] for a, b in pairwise(each)} == {BLOCK * SAMPLE_MS}
@@ -275,3 +281,24 @@ def test_without_a_performer_nothing_is_written() -> None:
     for k in range(30 * 20):
         tracker.push(T0_MS + 50 * k, 0.5, {})
         assert writer.due(tracker, 0) == []
+
+
+async def test_the_service_writes_what_is_due_to_each_shard_and_a_spare_writes_nothing(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    plan = generated(4)
+    written = {}
+    for leads in (True, False):
+        bus = MemoryBus()
+        service = Service(bus, engine(4), Merger(plan, tick_hz=TICK_HZ), ())
+        monkeypatch.setattr(service.leadership, "leads", partial(bool, leads))
+        service.last = service.merger.publish([service.engine.tick(0)])
+        for k in range(25 * 20):
+            service.merger.linkage.push(T0_MS + 50 * k, 0.5, {"viola": 0.5 + 0.1 * np.sin(k / 90)})
+            await service._housekeeping()
+        read = await bus.read(dict.fromkeys(range(17), FIRST), limit=1000)
+        written[leads] = [(e.stream, decode_control(e.payload)) for e in read]
+    told_to = [stream for stream, event in written[True] if isinstance(event, PerformerSeries)]
+    assert sorted(set(told_to)) == list(range(16))
+    assert len(told_to) <= 2 * 16
+    assert written[False] == []

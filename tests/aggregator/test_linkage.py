@@ -247,3 +247,17 @@ def test_samples_no_longer_or_not_yet_in_the_ring_are_gaps() -> None:
     listener_linkage.skip(ring, 299, 303)  # fewer ticks than samples
     listener_linkage.push(ring, rows, 303, np.array([0.5]), np.ones(1, np.bool_))
     assert np.isfinite(listener_linkage.taken(ring, rows, 264, 303)).sum() == 37
+
+
+def test_strangers_are_rarely_alike() -> None:
+    """What the page says of chance: one listener in twenty reaches 0.4, with and without the house's response."""
+    rng = np.random.default_rng(12)
+    found = []
+    for _ in range(4):
+        x, y = slow(rng, (60, 300 * HZ), 5.0), slow(rng, (300 * HZ,), 5.0)
+        state = run_listeners(0.5 + 0.1 * x, 0.5 + 0.1 * y, 0.5 + 0.1 * x.mean(axis=0), counted=60)
+        found.append(np.stack([state.value[:, 0], state.beyond[:, 0]]))
+    value, beyond = np.concatenate(found, axis=1)
+    assert np.mean(value > 0.4) <= 0.06
+    assert np.mean(beyond > 0.4) <= 0.06
+    assert -0.3 < np.median(value) < 0.2
