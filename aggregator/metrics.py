@@ -34,6 +34,7 @@ TABLE: dict[str, str] = {
     "ripieno_aggregator_erasure_failures_total": "Times what is left of an erased listener could not be removed",
     "ripieno_aggregator_tick_seconds": "Time a tick took, by quantile over the last ticks",
     "ripieno_aggregator_output_age_seconds": "Time since it last sent a snapshot; not there before the first",
+    "ripieno_aggregator_failing_targets": "Open Sound Control targets that fail now: unknown, unreachable or refusing",
     "ripieno_aggregator_epoch": "Epoch of this aggregator",
     "ripieno_house_listeners": "Listeners by state",
     "ripieno_house_sending_ratio": "Share of present listeners whose own value counts",
@@ -48,8 +49,8 @@ TABLE: dict[str, str] = {
 class AggregatorCollector:
     """A Prometheus collector over one service's plain counters; nothing is counted twice to be scraped."""
 
-    def __init__(self, service: Service) -> None:
-        self.service = service
+    def __init__(self, service: Service, failing_targets: int = 0) -> None:
+        self.service, self.failing_targets = service, failing_targets
 
     def collect(self) -> Iterator[Metric]:
         """All metrics, at scrape time."""
@@ -63,6 +64,7 @@ class AggregatorCollector:
         for name, value in plain.items():
             yield _counter(f"ripieno_aggregator_{name}_total", value)
         yield self._tick_seconds()
+        yield _gauge("ripieno_aggregator_failing_targets", self.failing_targets)
         yield _gauge("ripieno_aggregator_epoch", self.service.engine.epoch)
         age_s = self.service.sent_age_s()
         if age_s is not None:
@@ -99,10 +101,10 @@ class AggregatorCollector:
         yield from _left_out(snapshot.left_out)
 
 
-def exposition(service: Service) -> bytes:
+def exposition(service: Service, failing_targets: int = 0) -> bytes:
     """The text that Prometheus reads."""
     registry = CollectorRegistry()
-    registry.register(AggregatorCollector(service))
+    registry.register(AggregatorCollector(service, failing_targets))
     return generate_latest(registry)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -82,6 +83,10 @@ class Aggregation:
             markers=tuple(self.markers),
             notices=self.notices,
         )
+
+    def failing_targets(self) -> int:
+        """Open Sound Control targets with a failure in the last seconds."""
+        return sum(bool(s.last_error) for s in self.osc.statistics(time.monotonic()))
 
     def _state(self, now_s: float, role: str) -> ServiceState:
         """What the outputs say; a spare's are silent by design, so its page tells whether it keeps up."""
@@ -165,7 +170,7 @@ def osc_sender(settings: Settings, plan: SeatPlan) -> OscSender:
 
 
 async def _metrics(made: list[Aggregation], _: web.Request) -> web.Response:
-    text = exposition(made[0].service) if made else b""
+    text = exposition(made[0].service, made[0].failing_targets()) if made else b""
     return web.Response(body=text, headers={"Content-Type": "text/plain; version=0.0.4; charset=utf-8"})
 
 

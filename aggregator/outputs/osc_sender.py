@@ -1,17 +1,22 @@
 """Sends the show engine's datagrams over UDP. Shell.
 
-Sockets never block: a frozen, full or unreachable receiver costs a counter and nothing else.
+Sockets never block: a frozen, full or unreachable receiver costs a counter and nothing else. Neither does a name that
+nobody answers for (a name server or a switch that is down): it is looked up beside the loop, again and again.
 """
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import ipaddress
 import logging
+import re
 import socket
 import struct
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from aggregator.outputs.osc import OscLayout, OscSettings, ServiceState, is_open
 from aggregator.snapshot import Snapshot
@@ -27,6 +32,10 @@ SEGMENTS_A_CALL = 44  # the kernel allows 64; 44 of 1,472 bytes stay below the 6
 CALL_BYTES = 65_507
 ERROR_SHOWN_S = 3.0  # a target that had no failure for this long has recovered
 MULTICAST_HOPS = 1  # stays in the hall's own network
+ASK_AGAIN_S = 3.0  # pause after a failed look-up, which itself takes up to half a minute where no server answers
+HOST = re.compile(r"[\w.-]{1,253}", re.ASCII)  # RFC 1123 names, and underscores, which many networks have
+
+Address = tuple[socket.AddressFamily, socket.SocketKind, int, str, tuple[Any, ...]]
 
 
 class OscTargetError(ValueError):
@@ -67,12 +76,13 @@ def parse_target(text: str, interface: str = "") -> Target:
     """``HOST:PORT`` or ``[IPV6]:PORT``.
 
     Raises:
-        OscTargetError: no port, or one outside 1..65535.
+        OscTargetError: no port, or one outside 1..65535; a host that is neither an address nor can be a name.
     """
     host, colon, port = text.rpartition(":")
     host = host.removeprefix("[").removesuffix("]")
     if not colon or not host or not port.isascii() or not port.isdigit() or not 0 < int(port) < 65_536:
         raise OscTargetError(f"{text!r} is no target for Open Sound Control: write HOST:PORT, port 1..65535")
+    _check_host(host)
     return Target(host, int(port), interface)
 
 
@@ -82,8 +92,10 @@ class OscSender:
     ``now_s`` is a steady clock in seconds, the same for all calls. ``send`` hands out one snapshot (and the heartbeat
     when due); ``heartbeat`` belongs on the service's own timer, so that it goes on when snapshots stop.
 
+    A target whose host is not known or not to be reached now is not an error: it is noted, and tried again.
+
     Raises:
-        OscTargetError: a target whose host or interface is not known here.
+        OscTargetError: a target whose host is neither an address nor can be a name.
     """
 
     def __init__(
@@ -98,13 +110,9 @@ class OscSender:
         self._last: Snapshot | None = None
         self._last_s = 0.0
         self._beat_s: float | None = None
-        self._links: list[_Link] = []
-        try:
-            for target in targets:
-                self._links.append(_Link(target))
-        except OscTargetError:
-            self.close()
-            raise
+        for target in targets:
+            _check_host(target.host)
+        self._links = [_Link(target) for target in targets]
 
     def send(self, snapshot: Snapshot, now_s: float) -> int:
         """Hand one snapshot's datagrams to every target; returns how many left. Never blocks, never raises OSError."""
@@ -164,7 +172,11 @@ class OscSender:
 
 
 class _Link:
-    """One target's connected, non-blocking socket. Connected, so that a refusal comes back to be counted."""
+    """One target's connected, non-blocking socket. Connected, so that a refusal comes back to be counted.
+
+    Without a socket until its address is found. An address is tried at once, a name in a thread of its own: at most one
+    a target, which ends with its look-up and holds nothing up.
+    """
 
     def __init__(self, target: Target) -> None:
         self.target = target
@@ -172,12 +184,24 @@ class _Link:
         self._last_s: float | None = None
         self._error_s = 0.0
         self._failed_now = False
-        self._socket = _open(target)
+        self._socket: socket.socket | None = None
+        self._found: list[Address] | OSError = []
+        self._asking: threading.Thread | None = None
+        self._ask_at_s = float("-inf")
+        if _is_address(target.host):
+            self._ask()
+            self._connect(self._ask_at_s)
+        else:
+            self._ask_beside()
 
     def send(self, datagrams: Sequence[memoryview], now_s: float) -> int:
         """Send in order; after a failure that lasts, leave out the rest of this tick. Returns how many left."""
         left = 0
         self._failed_now = False
+        if self._socket is None and not self._find(now_s):
+            self._counts.unreachable += len(datagrams)
+            self._error_s = now_s
+            return 0
         while left < len(datagrams):
             run = self._run(datagrams[left:]) if self._counts.segmented else 1
             if not self._hand_over(datagrams[left : left + run]):
@@ -197,6 +221,39 @@ class _Link:
                 self._counts.last_error = ""
         return left
 
+    def _find(self, now_s: float) -> bool:
+        """Whether there is a socket now. Takes what a look-up has found, or begins the next one."""
+        if self._asking is not None and self._asking.is_alive():
+            return False
+        if self._asking is not None:
+            return self._connect(now_s)
+        if now_s >= self._ask_at_s:
+            self._ask_beside()
+        return False
+
+    def _ask_beside(self) -> None:
+        self._asking = threading.Thread(target=self._ask, name=f"looks up {self.target}", daemon=True)
+        self._asking.start()
+
+    def _ask(self) -> None:
+        try:
+            self._found = _look_up(self.target)
+        except OSError as error:
+            self._found = error
+
+    def _connect(self, now_s: float) -> bool:
+        """Make the socket of what was found; note why there is none, and when to ask again."""
+        self._asking = None
+        try:
+            if isinstance(self._found, OSError):
+                raise self._found
+            self._socket = _open(self.target, self._found)
+        except OSError as error:
+            what = f"host {self.target.host!r} is not known" if isinstance(error, socket.gaierror) else "no way there"
+            self._note(f"{what} now ({error.strerror or error}); tried again every few seconds")
+            self._ask_at_s = now_s + ASK_AGAIN_S
+        return self._socket is not None
+
     def _run(self, datagrams: Sequence[memoryview]) -> int:
         """How many datagrams one call carries: equal in size, the last may be shorter."""
         size, total = len(datagrams[0]), 0
@@ -210,6 +267,7 @@ class _Link:
 
     def _hand_over(self, run: Sequence[memoryview]) -> bool:
         """One call, and once again if it only brought the news of an earlier refusal."""
+        assert self._socket is not None  # send has looked
         for attempt in (1, 2):
             try:
                 if len(run) == 1:
@@ -254,22 +312,52 @@ class _Link:
 
     def statistics(self, now_s: float) -> TargetStatistics:
         age_s = None if self._last_s is None else now_s - self._last_s
-        recovered = now_s - self._error_s > ERROR_SHOWN_S
+        recovered = self._socket is not None and now_s - self._error_s > ERROR_SHOWN_S
         return replace(self._counts, age_s=age_s, last_error="" if recovered else self._counts.last_error)
 
     def close(self) -> None:
-        self._socket.close()
+        """A look-up under way ends by itself; it holds no socket."""
+        if self._socket is not None:
+            self._socket.close()
 
 
-def _open(target: Target) -> socket.socket:
+def _check_host(host: str) -> None:
+    """Raises OscTargetError for what can never be reached, however long one waits."""
     try:
-        found = socket.getaddrinfo(target.host, target.port, type=socket.SOCK_DGRAM)
-    except (OSError, UnicodeError):
+        good = _is_address(host) or HOST.fullmatch(host.encode("idna").decode()) is not None
+    except UnicodeError:
+        good = False
+    if not good or (host.rpartition(".")[2].isdigit() and not _is_address(host)):  # 10.0.0.300 is no name either
         raise OscTargetError(
-            f"the host {target.host!r} of the Open Sound Control target {target} is not known: check its spelling, or "
-            "give its address"
-        ) from None
-    family, kind, protocol, _, address = found[0]
+            f"{host[:80]!r} cannot be the host of an Open Sound Control target: check its spelling, or give its address"
+        )
+
+
+def _is_address(host: str) -> bool:
+    """Whether no name server is needed."""
+    try:
+        ipaddress.ip_address(host.partition("%")[0])
+    except ValueError:
+        return False
+    return True
+
+
+def _look_up(target: Target) -> list[Address]:
+    """May take half a minute where a name server does not answer. Raises OSError."""
+    return list(socket.getaddrinfo(target.host, target.port, type=socket.SOCK_DGRAM))
+
+
+def _open(target: Target, found: Sequence[Address]) -> socket.socket:
+    """A socket to the first address that there is a way to. Raises OSError where there is none, or none yet (a cable,
+    an interface that comes up later)."""
+    for address in found[:-1]:
+        with contextlib.suppress(OSError):
+            return _open_one(target, address)
+    return _open_one(target, found[-1])
+
+
+def _open_one(target: Target, found: Address) -> socket.socket:
+    family, kind, protocol, _, address = found
     link = socket.socket(family, kind, protocol)
     try:
         link.setblocking(False)
@@ -278,12 +366,9 @@ def _open(target: Target) -> socket.socket:
         if ipaddress.ip_address(str(address[0]).partition("%")[0]).is_multicast and family == socket.AF_INET:
             link.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, MULTICAST_HOPS)
         link.connect(address)
-    except OSError as error:
+    except OSError:
         link.close()
-        raise OscTargetError(
-            f"no way from here to the Open Sound Control target {target} ({error.strerror}): check the network cable "
-            "and the interface"
-        ) from None
+        raise
     return link
 
 

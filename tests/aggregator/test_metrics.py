@@ -28,7 +28,7 @@ def exposed() -> dict[str, float]:
     service.last = service.merger.publish([engine.tick(0)])
     service._send(service.last, late_ms=0.0)
     service.tick_ms.extend([1.0, 3.0])
-    text = exposition(service).decode()
+    text = exposition(service, 2).decode()
     found = {s.name: s.value for f in text_string_to_metric_families(text) for s in f.samples}
     labels = {key for f in text_string_to_metric_families(text) for s in f.samples for key in s.labels}
     assert labels <= {"quantile", "state", "kind", "channel"}  # none that names a seat or a listener
@@ -46,7 +46,7 @@ def test_what_is_exposed_is_what_is_documented() -> None:
 def test_names_keep_the_conventions() -> None:
     """Prometheus' own: base units, counters end in _total."""
     for name in TABLE:
-        assert re.fullmatch(r"ripieno_[a-z_]+(_total|_seconds|_ratio|_epoch|_listeners)", name)
+        assert re.fullmatch(r"ripieno_[a-z_]+(_total|_seconds|_ratio|_epoch|_listeners|_targets)", name)
 
 
 def test_values() -> None:
@@ -55,6 +55,7 @@ def test_values() -> None:
         0.003 * 0.99 + 0.001 * 0.01
     )  # numpy's linear quantile
     assert found["ripieno_house_arousal_ratio"] == 0.5
+    assert found["ripieno_aggregator_failing_targets"] == 2
     assert found["ripieno_house_sending_ratio"] == 0.0
 
 

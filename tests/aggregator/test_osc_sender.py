@@ -7,6 +7,7 @@ import selectors
 import shutil
 import socket
 import subprocess
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -15,6 +16,7 @@ from typing import Any
 import pytest
 from pythonosc.osc_bundle import OscBundle
 
+from aggregator.outputs import osc_sender
 from aggregator.outputs.osc import OscSettings, ServiceState
 from aggregator.outputs.osc_sender import OscSender, OscTargetError, Target, parse_target
 from relay.seat_plan import generated
@@ -34,6 +36,12 @@ def receiver(timeout_s: float = 5.0) -> Iterator[tuple[socket.socket, Target]]:
 
 def received(here: socket.socket, count: int) -> list[bytes]:
     return [here.recv(65_536) for _ in range(count)]
+
+
+def socket_of(sender: OscSender) -> socket.socket:
+    found = sender._links[0]._socket
+    assert found is not None
+    return found
 
 
 def status(datagram: bytes) -> list[Any]:
@@ -84,7 +92,7 @@ def test_a_kernel_that_does_not_cut_is_asked_once(code: str) -> None:
 
     with receiver() as (here, target):
         sender = OscSender(PLAN, OscSettings(), [target])
-        uncut = Uncut(sender._links[0]._socket)
+        uncut = Uncut(socket_of(sender))
         sender._links[0]._socket = uncut  # type: ignore[assignment]
         for k in (1, 2):
             count = sender.send(snapshot(PLAN, k, seed=k), float(k))
@@ -154,7 +162,7 @@ def test_a_frozen_receiver_never_blocks() -> None:
         frozen.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         frozen.bind(("127.0.0.1", 0))
         sender = OscSender(PLAN, OscSettings(), [Target("127.0.0.1", frozen.getsockname()[1])])
-        assert sender._links[0]._socket.getblocking() is False
+        assert socket_of(sender).getblocking() is False
         for k in range(1, 201):
             sender.send(snapshot(PLAN, k, seed=k % 3), k / 20)
         (numbers,) = sender.statistics(10.0)
@@ -178,7 +186,7 @@ def test_a_full_socket_and_no_way_are_counted_apart() -> None:
 
     with receiver() as (_, target):
         sender = OscSender(PLAN, OscSettings(), [target])
-        sender._links[0]._socket.close()
+        socket_of(sender).close()
         failing = Failing()
         sender._links[0]._socket = failing  # type: ignore[assignment]
         total = len(sender.layout.datagrams())
@@ -245,12 +253,110 @@ def test_a_target_that_is_none_is_one_sentence(text: str) -> None:
         parse_target(text)
 
 
-@pytest.mark.parametrize(
-    "target", [Target("no-such-host.invalid", 9000), Target("127.0.0.1", 9000, "no-such-if"), Target("x" * 300, 9000)]
-)
-def test_an_unknown_host_or_interface_is_one_sentence(target: Target) -> None:
-    with pytest.raises(OscTargetError, match="check"):
-        OscSender(PLAN, OscSettings(), [target])
+@pytest.mark.parametrize("host", ["x" * 300, "two words", "udp://desk", "10.0.0.300", "", "a..b"])
+def test_a_host_that_can_never_be_one_is_one_sentence(host: str) -> None:
+    with pytest.raises(OscTargetError, match="check its spelling"):
+        OscSender(PLAN, OscSettings(), [Target(host, 9000)])
+
+
+class NameServer:
+    """Stands in for the look-up of names: answers with what ``says`` holds at that time, and can be held up."""
+
+    def __init__(self) -> None:
+        self.real = osc_sender._look_up
+        self.says: Target | OSError = socket.gaierror(socket.EAI_AGAIN, "Temporary failure in name resolution")
+        self.asked = 0
+        self.answers = threading.Event()
+        self.answers.set()
+
+    def look_up(self, target: Target) -> list[Any]:
+        if not target.host.endswith(".example"):
+            return self.real(target)
+        self.asked += 1
+        self.answers.wait(30.0)
+        if isinstance(self.says, OSError):
+            raise self.says
+        return self.real(self.says)
+
+
+@pytest.fixture
+def names(monkeypatch: pytest.MonkeyPatch) -> NameServer:
+    made = NameServer()
+    monkeypatch.setattr(osc_sender, "_look_up", made.look_up)
+    return made
+
+
+def asked(sender: OscSender) -> None:
+    """The look-up that is under way, if any, has ended."""
+    for link in sender._links:
+        if link._asking is not None:
+            link._asking.join(30.0)
+
+
+def test_a_name_that_nobody_answers_for_is_tried_again_and_costs_the_others_nothing(
+    names: NameServer, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A cold start while the name server is away: the other target is served, and this one once its name is known."""
+    with receiver() as (one, near), receiver() as (two, far):
+        names.says, answer = names.says, far
+        sender = OscSender(PLAN, OscSettings(), [Target("desk.example", 9000), near])
+        for k in range(1, 200):
+            asked(sender)
+            received(one, sender.send(snapshot(PLAN, k), k / 20))
+        away, fine = sender.statistics(199 / 20)
+        assert (away.sent, fine.last_error) == (0, "")
+        assert away.unreachable > 0
+        assert "'desk.example' is not known now" in away.last_error
+        assert 2 <= names.asked <= 2 + 199 / 20 / osc_sender.ASK_AGAIN_S  # with a pause
+        assert len([r for r in caplog.records if "desk.example" in r.message]) == 1
+        names.says = answer
+        for k in range(200, 400):
+            asked(sender)
+            sender.send(snapshot(PLAN, k), k / 20)
+        assert two.recv(65_536).startswith(b"#bundle")
+        back, _ = sender.statistics(400 / 20)
+        assert back.sent > 0
+        assert back.last_error == ""
+        assert "works again" in caplog.messages[-1]
+        sender.close()
+
+
+def test_a_look_up_that_hangs_holds_nothing_up(names: NameServer) -> None:
+    """Sending, closing and ending go on; one thread asks, however many snapshots pass."""
+    names.answers.clear()
+    with receiver() as (one, near):
+        sender = OscSender(PLAN, OscSettings(), [Target("desk.example", 9000), near])
+        for k in range(1, 100):
+            received(one, sender.send(snapshot(PLAN, k), float(k)))
+        assert names.asked <= 1
+        thread = sender._links[0]._asking
+        assert thread is not None
+        assert thread.daemon
+        sender.close()
+        names.answers.set()
+        thread.join(30.0)
+
+
+def test_an_interface_that_is_not_there_yet_is_no_error() -> None:
+    with receiver() as (_, target):
+        sender = OscSender(PLAN, OscSettings(), [replace(target, interface="no-such-if")])
+        sender.send(snapshot(PLAN), 0.0)
+        (numbers,) = sender.statistics(0.0)
+        assert "no way there now" in numbers.last_error
+        assert numbers.unreachable > 0
+        sender.close()
+        asked(sender)
+
+
+def test_a_name_of_two_addresses_is_served_at_the_one_with_a_way(monkeypatch: pytest.MonkeyPatch) -> None:
+    with receiver() as (here, target):
+        near = socket.getaddrinfo("127.0.0.1", target.port, type=socket.SOCK_DGRAM)
+        none = [(socket.AF_INET, socket.SOCK_DGRAM, 17, "", ("255.255.255.255", 9))]  # broadcast: not allowed to us
+        monkeypatch.setattr(osc_sender, "_look_up", lambda _: none + near)
+        sender = OscSender(PLAN, OscSettings(), [Target("desk.example", 9000)])
+        asked(sender)
+        received(here, sender.send(snapshot(PLAN), 0.0))
+        sender.close()
 
 
 def test_bound_to_an_interface_s_address() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import socket
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -13,6 +15,7 @@ from aggregator.command.aggregation import osc_sender
 from aggregator.command.errors import UserError
 from aggregator.command.house import Surroundings, open_house
 from aggregator.command.settings import CheckpointSection, MonitorSection, OutputsSection, RelaySection, Settings
+from aggregator.outputs import osc_sender as sending
 from relay.seat_plan import generated
 from tests.relay.phone import RING
 
@@ -58,3 +61,30 @@ def test_seat_confidence_leaves_where_it_is_asked_for(wanted: bool) -> None:
         assert any(b"/seats/confidence" in bytes(d) for d in sender.layout.datagrams()) is wanted
     finally:
         sender.close()
+
+
+async def test_a_house_starts_while_its_show_engine_has_no_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A cold start during a failure of the name server: the house runs, and page and metric say what is wrong."""
+
+    def nobody(_: sending.Target) -> list[Any]:
+        raise socket.gaierror(socket.EAI_AGAIN, "Temporary failure in name resolution")
+
+    monkeypatch.setattr(sending, "_look_up", nobody)
+    house = await open_house(settings(osc=("desk.example:9000",)), Surroundings(PLAN, RING, "an operator's key"))
+    try:
+        async with aiohttp.ClientSession() as session, asyncio.timeout(20):
+            outputs: list[dict[str, Any]] = []
+            while not outputs or not outputs[0]["note"]:
+                async with session.get(f"{house.page_url}api/state") as answer:
+                    outputs = (await answer.json())["now"]["outputs"]
+                await asyncio.sleep(0.05)
+            assert "'desk.example' is not known now" in outputs[0]["note"]
+            async with session.get(f"{house.page_url}metrics") as answer:
+                assert "ripieno_aggregator_failing_targets 1.0" in await answer.text()
+    finally:
+        await house.close()
+
+
+async def test_a_target_that_can_never_be_one_is_refused_in_a_sentence() -> None:
+    with pytest.raises(UserError, match="check its spelling"):
+        await open_house(settings(osc=("udp://desk:9000",)), Surroundings(PLAN, RING, "an operator's key"))
