@@ -44,7 +44,7 @@ class Alike:
             used = slice(0, engine.listeners.used_rows)
             values, quality, at_s = engine.chains.alike(used)
             fresh = (engine.cut * 1e-3 - at_s < FRESH_S) & ~engine.states.muted[used, None]
-            trusted = (quality >= TRUSTED) & ~engine.chains.disturbed(used)[:, None]
+            trusted = (quality >= TRUSTED) & ~engine.chains.disturbed(used)
             trusted[seats.blank] = True
             push(self.state, used, n, values, fresh & trusted, fresh & ~trusted)
         if engine.used_at(engine.k) == engine.k == engine.used_at(engine.k + 1):

@@ -25,6 +25,7 @@ from aggregator.states import Reading as SeatReading
 
 MOTION_FRESH_S = 3.0  # older movement is no longer the movement now: the power is averaged over 3 s
 LOG_SCALE_LIMIT = 30.0  # of a saved baseline: e**30 is no deviation of any channel
+_ALIKE = [AUDIENCE.names.index(name) for name in ("skin_drive", "pulse_rate")]
 SCALAR_NAMES = tuple(PLANS[kind].name for kind in SCALARS)
 
 
@@ -235,8 +236,12 @@ class Chains:
         )
 
     def disturbed(self, rows: slice) -> Bools:
-        """Whom fusion holds because what is read at present is the hand and not the listener, (m,)."""
-        held: Bools = self.fusion.artefact_s[rows] > 0.0
+        """Where skin drive and pulse rate, (m, 2), are not the listener's at present: fusion holds the whole listener
+        (movement, a hand that claps or lets go), or trusts this feature not at all although it knows its baseline (a
+        pulse wave that leaps, as under stage light)."""
+        state = self.fusion
+        known, trust = state.own_trust[rows][:, _ALIKE] > 0.0, state.trust[rows][:, _ALIKE]
+        held: Bools = (state.artefact_s[rows] > 0.0)[:, None] | (known & (trust <= 0.0))
         return held
 
     def resume(self) -> None:

@@ -97,14 +97,15 @@ class Merger:
         here = present(merged.states)
         trust = house.confidence(made, np.append(here, here.sum()))
         self._glide(made)
-        trust[-1] *= 1.0 - self._blank_penalty(merged)
+        left = 1.0 - self._blank_penalty(merged)
+        trust[-1] *= left
         slope = self._slope()
         both = self.synchrony.follow(merged.synchrony)
         rows = zip(self._values.tolist(), trust.tolist(), counted.tolist(), slope.tolist(), strict=True)
         estimates = [
             Estimate(v[0], sure, count, v[1], v[2], v[3], v[4], v[5], rising) for v, sure, count, rising in rows
         ]
-        estimates[-1] = replace(estimates[-1], synchrony=both[0], synchrony_confidence=both[1])
+        estimates[-1] = replace(estimates[-1], synchrony=both[0], synchrony_confidence=left * both[1])
         return estimates
 
     def _glide(self, made: house.Estimates) -> None:

@@ -52,6 +52,7 @@ def test_light_in_everybodys_sensors_takes_confidence_and_the_page_says_why() ->
     before, during = after(made, 50.0, START_S), after(made, START_S + 40.0, STOP_S)
     assert min(s.house.confidence for s in before) > 0.8
     assert max(s.house.confidence for s in during) < 0.5
+    assert max(s.house.synchrony_confidence for s in during) < 0.5 < before[-1].house.synchrony_confidence
     assert all(any(SAID in said for said in s.notices) for s in during)
 
 
