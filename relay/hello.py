@@ -12,10 +12,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import orjson
+
 from relay.entries import Channel
 
 VERSION = 1
 MAX_CHANNELS = 16
+MAX_CHANNEL_LISTS = 256  # a house sees a few sensor models; cleared when full, so that made-up lists cost no memory
 MIN_RATE_HZ, MAX_RATE_HZ = 0.1, 2000.0  # slower than a sample in 10 s is always a gap; muscle is sampled at 1-2 kHz
 MAX_SEQUENCE = (1 << 32) - 1
 MAX_LABEL_LETTERS = 64  # of a sensor's model, firmware and kit, and of a performer's name
@@ -53,7 +56,31 @@ class Hello:
     name: str
 
 
-def read_hello(body: Mapping[str, Any]) -> Hello:
+class ChannelLists:
+    """Channel lists already read, by their JSON: a sensor model sends the same one from every phone, and reading it was
+    a third of a hello's cost. Shared, it is also kept once. Bounded; what cannot be used is not kept."""
+
+    __slots__ = ("_known",)
+
+    def __init__(self) -> None:
+        self._known: dict[bytes, tuple[Channel, ...]] = {}
+
+    def read(self, found: object) -> tuple[Channel, ...]:
+        """The channels of a parsed list. Raises FieldError."""
+        try:
+            key = orjson.dumps(found)
+        except orjson.JSONEncodeError:  # nested deeper than orjson writes, though it reads it
+            return _channels(found)
+        made = self._known.get(key)
+        if made is None:
+            made = _channels(found)
+            if len(self._known) >= MAX_CHANNEL_LISTS:
+                self._known.clear()
+            self._known[key] = made
+        return made
+
+
+def read_hello(body: Mapping[str, Any], lists: ChannelLists | None = None) -> Hello:
     """The hello in a parsed message of version 1. Raises FieldError at the first field that cannot be used."""
     token, stream = body.get("seat"), body.get("stream")
     if not isinstance(token, str) or not token:
@@ -67,7 +94,7 @@ def read_hello(body: Mapping[str, Any]) -> Hello:
         token=token,
         stream=int(stream, 16),
         lowest=read_sequence("lowest", body.get("lowest", 0)),
-        channels=_channels(body.get("channels")),
+        channels=(lists or ChannelLists()).read(body.get("channels")),
         sensor=_sensor(body.get("sensor")),
         battery=battery,
         consent=_remembered(body.get("consent")),

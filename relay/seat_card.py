@@ -23,6 +23,7 @@ from dataclasses import dataclass
 
 ROLES = ("audience", "performer", "test", "blank")
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+_LETTERS = frozenset(ALPHABET)
 TOKEN_LETTERS = 16
 MAX_SEAT = (1 << 20) - 1
 MAX_GENERATION = (1 << 10) - 1
@@ -131,7 +132,7 @@ def normalised(token: str) -> str:
     if len(token) > 4 * TOKEN_LETTERS:  # before any work on it
         raise TokenError("shape")
     letters = token.upper().replace("-", "").replace(" ", "").translate(_MISREAD)
-    if len(letters) != TOKEN_LETTERS or not set(letters) <= set(ALPHABET):
+    if len(letters) != TOKEN_LETTERS or not _LETTERS.issuperset(letters):
         raise TokenError("shape")
     return letters
 
@@ -232,7 +233,8 @@ def _tag(key: bytes, evening: str, payload: bytes) -> bytes:
 def _hidden(key: bytes, tag: bytes, payload: bytes) -> bytes:
     """The payload under the tag's key stream; its own inverse."""
     stream = hmac.digest(key, b"ripieno veil\0" + tag, hashlib.sha256)
-    return bytes(a ^ b for a, b in zip(payload, stream, strict=False))
+    hidden = int.from_bytes(payload, "big") ^ int.from_bytes(stream[:_PAYLOAD_BYTES], "big")
+    return hidden.to_bytes(_PAYLOAD_BYTES, "big")
 
 
 def _open(keyring: Keyring, evening: str, raw: bytes) -> tuple[bytes | None, bytes | None]:

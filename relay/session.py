@@ -186,7 +186,7 @@ class Session:
     def _read_hello(self, body: dict[str, Any], now_ms: float) -> list[Action]:
         if body.get("version") != VERSION or isinstance(body.get("version"), bool):
             return self._refuse("protocol", body.get("version"), str(VERSION))
-        hello, house = read_hello(body), self._house
+        hello, house = read_hello(body, self._house.channel_lists), self._house
         try:
             claim, listener = admit(
                 house.keyring, house.evening, hello.token, (now_ms + house.unix_offset_ms) / 1000,

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from relay.entries import Control
+from relay.hello import ChannelLists
 from relay.layouts import Layouts
 from relay.parts import FIRST_PART
 from relay.seat_card import Keyring
@@ -198,6 +199,7 @@ class House:
     unix_offset_ms: float = 0.0
     erased: dict[int, None] = field(default_factory=dict)
     layouts: Layouts = field(default_factory=Layouts)
+    channel_lists: ChannelLists = field(default_factory=ChannelLists)
     refused: dict[str, int] = field(default_factory=lambda: dict.fromkeys(REFUSALS, 0))
     tombstones_dropped: int = 0
 
