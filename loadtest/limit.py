@@ -26,7 +26,7 @@ FLUKE = 0.02  # a step holds though the house could not
 WIDTHS = (0.05, 0.1, 0.2)  # of the change from held to broken, on the logarithm; which one is learnt
 POINTS_AN_E = 250  # steps of 0.4 % on the logarithmic axis
 ABOVE = 0.7  # the axis ends at twice the most phones: beyond, the search cannot tell
-DESCENT = 2.0  # below everything tried so far, a step goes down by the growth or this: breaks at the start may be chance
+DESCENT = 2.0  # below all that was tried, a step goes down by the growth or this: breaks at the start may be chance
 CLIMB_TRIES = 2  # a break while climbing is tried once more before the climb ends
 SPREAD = 0.9  # of belief inside the interval that is reported
 
