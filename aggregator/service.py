@@ -12,9 +12,6 @@ import logging
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from pathlib import Path
-from typing import Protocol
 
 from aggregator import checkpoint, saved
 from aggregator.engine import Engine
@@ -23,10 +20,13 @@ from aggregator.failover import REREAD_MS, Failovers, Unseen, again_from
 from aggregator.leadership import Alone, Leadership
 from aggregator.merger import Merger
 from aggregator.performer_series import SeriesWriter
+from aggregator.service_settings import ServiceCounters, ServiceSettings, Sink
 from aggregator.snapshot import PartSnapshot, Snapshot
 from relay.bus import Bus, BusUnavailable
 from relay.entries import FIRST, Baseline, Control, Entry, HousePrior, Marker, Origin, Part, Stamp, encode_control
 from relay.parts import PARTS
+
+__all__ = ["Service", "ServiceCounters", "ServiceSettings", "Sink"]
 
 log = logging.getLogger(__name__)
 
@@ -40,44 +40,6 @@ LAST_TICKS = 2  # entries are used at every second tick: two past the end use wh
 TICKS_A_TURN = 50  # after a pause as many are computed on one reading: 2.5 s of the evening, then the clock again
 BUS_RETRY_S = 0.2  # pause before the bus is asked again
 DURATIONS_KEPT = 2048  # ticks whose cost the page's percentiles are taken from (100 s at 20 Hz)
-
-
-class Sink(Protocol):
-    """Something that snapshots are handed to: an output, the monitor page, a recorder."""
-
-    def send(self, snapshot: Snapshot, now_s: float) -> None:
-        """Take a snapshot; returns at once, never raises for a slow or absent receiver."""
-        ...
-
-    def beat(self, now_s: float, role: str) -> None:
-        """Called four times a second whatever happens, ``role`` lead or spare: the heartbeat's moment."""
-        ...
-
-
-@dataclass(frozen=True, slots=True)
-class ServiceSettings:
-    """``checkpoint_path`` None writes none. ``trim_without_checkpoint``: what was used may be dropped from the bus at
-    once (right for an embedded bus, which dies with this process; wrong where others read the same bus)."""
-
-    checkpoint_path: Path | None = None
-    checkpoint_every_s: float = 10.0
-    trim_without_checkpoint: bool = True
-    evening: str = ""  # written into checkpoints
-
-
-@dataclass(slots=True)
-class ServiceCounters:
-    """Monotone counts of one service, for the page and the metrics."""
-
-    ticks: int = 0
-    sent: int = 0
-    late_not_sent: int = 0
-    entries: int = 0
-    bus_failures: int = 0
-    checkpoints: int = 0
-    checkpoint_failures: int = 0
-    sink_failures: int = 0
-    rewinds: int = 0
 
 
 class Service:
