@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from aggregator.dsp.grid import PULSE_HZ, Events, GridBlock
-from aggregator.dsp.pulse import PulseState, update
+from aggregator.dsp.pulse import OFFSET, PulseState, update
+from aggregator.dsp.pulse_state import WAVE
 from tests.aggregator.helper_pulse import Array, beat_times, block, motion, pulse_wave, stream
 
 
@@ -79,3 +80,16 @@ def test_empty_block_changes_nothing() -> None:
     nothing = update(state, block(np.empty((0, 0)), 0))
     assert len(nothing.row) == 0
     _same(PulseState.allocate(3), state, slice(None))
+
+
+@pytest.mark.parametrize("length", [30 * PULSE_HZ, 30 * PULSE_HZ + 37])
+def test_running_sum_of_the_detector_equals_both_averages_taken_anew(length: int) -> None:
+    # Elgendi 2013: 43 mean_7 - 43 mean_43 of the squared crests, the short one in the middle of the long one
+    x = _house(8, 31, 3)[:length]
+    x[12 * PULSE_HZ : 13 * PULSE_HZ, :4] += 1e6 * np.ptp(x[:, :4], axis=0)  # a jolt whose rounding must not stay
+    state = stream(x).state
+    q = np.maximum(state.wave[:, :WAVE].astype(np.float64), 0.0)[:, -43:] ** 2
+    lead = 43 / 7 * q[:, 18:25].sum(axis=1) - q.sum(axis=1)
+    offset = OFFSET * 43 * state.scale.astype(np.float64) ** 2
+    assert (offset > 0.0).all()
+    assert np.max(np.abs(state.lead - lead) / offset) < 1e-3
