@@ -66,21 +66,22 @@ def clock_facts(bus: tuple[float, float] | None) -> ClockFacts:
     return ClockFacts(unix_s, unix_s - wall, steady_s, ahead, uncertain, kernel_time())
 
 
-async def port(purpose: str, host: str, number: int, key: str) -> PortFacts:
+async def port(purpose: str, host: str, number: int, key: str, *, tls: bool = False) -> PortFacts:
     """Who has a port that the house wants."""
     door = _bindable(host, number)
-    if door is Door.OTHER and await health(host, number) is not None:
+    if door is Door.OTHER and await health(host, number, tls=tls) is not None:
         door = Door.OURS
     return PortFacts(purpose, host, number, key, door)
 
 
-async def health(host: str, number: int) -> dict[str, object] | None:
-    """What ``/health`` of one of our own ports says; None where nothing, or something else, answers."""
+async def health(host: str, number: int, *, tls: bool = False) -> dict[str, object] | None:
+    """What ``/health`` of one of our own ports says; None where nothing, or something else, answers. ``tls``: the port
+    shows a certificate, which is not checked here: it names the house, not this machine."""
     name = f"[{host}]" if ":" in host else host
     try:
         async with (
             aiohttp.ClientSession(timeout=aiohttp.ClientTimeout(ASK_S)) as session,
-            session.get(f"http://{name}:{number}/health") as answer,
+            session.get(f"http{'s' if tls else ''}://{name}:{number}/health", ssl=not tls) as answer,
         ):
             body = await answer.json(content_type=None)
     except (aiohttp.ClientError, TimeoutError, OSError, ValueError):

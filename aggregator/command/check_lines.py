@@ -71,9 +71,10 @@ class Round:
         """Both ports, and what a running house says of itself."""
         r, m = self.settings.relay, self.settings.monitor
         facts = [
-            await check_machine.port(what, host, port, key)
-            for what, host, port, key in (
-                ("phones", r.listen, r.port, "relay"), ("the page", m.listen, m.port, "monitor")
+            await check_machine.port(what, host, port, key, tls=tls)
+            for what, host, port, key, tls in (
+                ("phones", r.listen, r.port, "relay", bool(r.tls_certificate)),
+                ("the page", m.listen, m.port, "monitor", False),
             )
         ]  # fmt: skip
         self.relay_runs = facts[0].door is check_rules.Door.OURS
@@ -84,7 +85,8 @@ class Round:
         if not (self.relay_runs or page_runs):
             return []
         name, r, m = "house", self.settings.relay, self.settings.monitor
-        relay = await check_machine.health(reachable(r.listen), r.port) if self.relay_runs else None
+        tls = bool(r.tls_certificate)
+        relay = await check_machine.health(reachable(r.listen), r.port, tls=tls) if self.relay_runs else None
         page = await check_machine.health(reachable(m.listen), m.port) if page_runs else None
         bad = []
         if relay is not None and not relay.get("ok"):
@@ -103,9 +105,10 @@ class Round:
     async def certificate(self) -> list[Line]:
         """The file, the address, or why neither is needed."""
         made = []
-        url = urlsplit(self.given.url or "")
-        if self.given.certificate is not None:
-            made.append(self._certificate_file(self.given.certificate, url.hostname or ""))
+        url, own = urlsplit(self.given.url or ""), self.settings.relay.tls_certificate
+        file = self.given.certificate or (Path(own) if own else None)
+        if file is not None:
+            made.append(self._certificate_file(file, url.hostname or ""))
         if url.scheme == "wss":
             made.append(check_certificate.handshake(await check_packet.tls(url.geturl()), time.time()))
         return made or [check_certificate.without(self.settings.relay.listen in LOOPBACK)]
@@ -185,8 +188,8 @@ class Round:
         if self.given.url or self.relay_runs:
             if self.keyring is None:
                 return [fails("one packet", "without the keyring no card can be made", "see the line of seat tokens")]
-            url = self.given.url or own_url(self.settings)
-            return [check_packet.judge(await check_packet.send(url, test_card(ring, self.settings)))]
+            url, named = self.given.url or own_url(self.settings), self.given.url is not None
+            return [check_packet.judge(await check_packet.send(url, test_card(ring, self.settings), named=named))]
         if self.settings.bus.url != "memory" and self.bus is None:
             return [fails("one packet", "not tried: its bus does not answer", "see the line of redis")]
         async with _own_relay(self.settings, ring) as url:
@@ -206,7 +209,8 @@ def checks(settings: Settings, given: Given) -> Sequence[Check]:
 def own_url(settings: Settings) -> str:
     """Where the settings' relay is reached from this machine."""
     host = reachable(settings.relay.listen)
-    return f"ws://{f'[{host}]' if ':' in host else host}:{settings.relay.port}{PHONE_PATH}"
+    encrypted = "s" if settings.relay.tls_certificate else ""
+    return f"ws{encrypted}://{f'[{host}]' if ':' in host else host}:{settings.relay.port}{PHONE_PATH}"
 
 
 def test_card(keyring: Keyring, settings: Settings) -> str:
@@ -218,7 +222,8 @@ def test_card(keyring: Keyring, settings: Settings) -> str:
 async def _own_relay(settings: Settings, ring: Keyring) -> AsyncIterator[str]:
     """A relay on loopback for one packet: with a whole house behind it, or with the settings' Redis."""
     alone = replace(
-        settings, relay=replace(settings.relay, listen="127.0.0.1", port=0, workers=1),
+        settings, evening=replace(settings.evening, opens="", closes=""),
+        relay=replace(settings.relay, listen="127.0.0.1", port=0, workers=1, tls_certificate="", tls_key=""),
         monitor=replace(settings.monitor, listen="127.0.0.1", port=0), outputs=replace(settings.outputs, osc=()),
         checkpoint=replace(settings.checkpoint, path=""),
     )  # fmt: skip

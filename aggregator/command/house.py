@@ -11,8 +11,9 @@ from pathlib import Path
 
 from aggregator import saved
 from aggregator.command import common
+from aggregator.command.admission import moment_s, retired, tls_context
 from aggregator.command.aggregation import Aggregation, engine_settings, open_aggregation
-from aggregator.command.errors import port_taken
+from aggregator.command.errors import UserError, port_taken
 from aggregator.command.settings import Settings
 from aggregator.engine import Engine
 from aggregator.leadership import Alone
@@ -56,7 +57,8 @@ class House:
     @property
     def phone_url(self) -> str:
         """Where phones on this machine connect."""
-        return f"ws://{reachable(self.settings.relay.listen)}:{self.relay.port}/phone"
+        encrypted = "s" if self.settings.relay.tls_certificate else ""
+        return f"ws{encrypted}://{reachable(self.settings.relay.listen)}:{self.relay.port}/phone"
 
     @property
     def page_url(self) -> str:
@@ -71,6 +73,7 @@ class House:
 
 async def open_house(settings: Settings, around: Surroundings) -> House:
     """Start everything, outputs before phones. Raises UserError for what the user can put right."""
+    how = relay_settings(settings, around.plan, around.keyring)
     engine, merger, first_tick, clock = _engine(settings, around)
     bus, relay = MemoryBus(clock=clock), Relay()
     path = Path(settings.checkpoint.path) if settings.checkpoint.path else None
@@ -82,12 +85,12 @@ async def open_house(settings: Settings, around: Surroundings) -> House:
     )  # fmt: skip
     log.info("bus: in process")
     try:
-        await relay.start(bus, relay_settings(settings, around.plan, around.keyring))
+        await relay.start(bus, how)
     except OSError as error:
         await inner.close(keep=False)
         r = settings.relay
         raise port_taken(error, r.listen, r.port, "the relay for phones", "--phone-port") from error
-    if settings.relay.listen not in LOOPBACK:
+    if settings.relay.listen not in LOOPBACK and how.tls is None:
         log.warning("phones are taken on %s: without TLS, use a network of your own", settings.relay.listen)
     for listener in engine.listeners.tombstones:  # the bus that told the relay died with its process
         relay.core.house.erase(listener)
@@ -125,11 +128,21 @@ def _no_earlier(clock: Clock, least_s: float) -> Clock:
 
 
 def relay_settings(settings: Settings, plan: SeatPlan, keyring: Keyring) -> RelaySettings:
-    """The relay's part of evening.toml."""
-    r = settings.relay
+    """The relay's part of evening.toml. Raises UserError for a certificate that cannot be used."""
+    e, r = settings.evening, settings.relay
+    try:
+        tls = tls_context(r.tls_certificate, r.tls_key) if r.tls_certificate else None
+    except (OSError, ValueError) as error:
+        raise UserError(
+            f"relay.tls_certificate {r.tls_certificate} and relay.tls_key {r.tls_key} do not go together ({error}): "
+            "name the PEM files of one certificate, the key not encrypted"
+        ) from error
     return RelaySettings(
-        keyring=keyring, evening=settings.evening.id, host=r.listen, port=r.port, labels=plan.labels,
-        reuse_port=r.workers > 1,
+        keyring=keyring, evening=e.id, host=r.listen, port=r.port, labels=plan.labels,
+        opens_s=moment_s(e.opens) if e.opens else float("-inf"),
+        closes_s=moment_s(e.closes) if e.closes else float("inf"),
+        revoked=frozenset(retired(text) for text in e.revoked), consent_text=e.consent_text,
+        reuse_port=r.workers > 1, tls=tls,
     )  # fmt: skip
 
 

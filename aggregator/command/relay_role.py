@@ -70,7 +70,7 @@ async def _relay(settings: Settings, place: Place, how: RelaySettings) -> int:
         f"ripieno: relay on {how.host}:{relay.port}, bus {shown(settings.bus.url)}, "
         f"accepted means {settings.bus.accepted}"
     )
-    if how.host not in LOOPBACK:
+    if how.host not in LOOPBACK and how.tls is None:
         common.say("ripieno: without TLS here, put phones on a network of your own or a TLS proxy in front")
     try:
         await relay.ended()

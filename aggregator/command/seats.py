@@ -18,7 +18,8 @@ from relay.seat_plan import MAX_SEATS
 HELP = """\
 Write one line a seat: number, section, label, role, token. A token lets a phone join on that seat, this evening only;
 whoever holds it sits there, so treat the file like tickets. The keyring (evening.keyring) is made on first use: keep it
-secret, and delete it after the evening to end every way back from pseudonym to seat.
+secret, and delete it after the evening to end every way back from pseudonym to seat. --generation 1 prints the cards a
+second time; evening.revoked retires the first printing of those seats whose cards were lost.
 """
 
 

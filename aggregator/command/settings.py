@@ -11,9 +11,12 @@ import tomllib
 import types
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
+from aggregator.command.admission import are_retired, is_moment, moment_s
+from relay.hello import MAX_LABEL_LETTERS
 from relay.seat_plan import MAX_SEATS
 
 ENVIRONMENT_PREFIX = "RIPIENO_"
@@ -50,6 +53,20 @@ class EveningSettings:
     )
     plan: str = _setting("", "seat plan file (TOML); empty: an even hall of `seats` seats")
     keyring: str = _setting("keyring.json", "file with the secrets behind seat tokens; made when missing")
+    opens: str = _setting(
+        "", "seat tokens let in from then on; empty: at once. `ripieno check` needs it open",
+        "2027-03-05T18:00:00+01:00", is_moment,
+    )  # fmt: skip
+    closes: str = _setting("", "and until then; empty: no end", "2027-03-05T23:30:00+01:00, after evening.opens", is_moment)
+    revoked: tuple[str, ...] = _setting(
+        (), "cards retired: this printing of that seat's card and all before it, whatever its role; "
+        "`ripieno seats --generation G` prints the next one",
+        "SEAT:GENERATION, as \"117:0\"", are_retired,
+    )  # fmt: skip
+    consent_text: str = _setting(
+        "1", "version of the text that listeners say yes to; with another one everybody is asked again",
+        f"1..{MAX_LABEL_LETTERS} printable characters", lambda v: 0 < len(v) <= MAX_LABEL_LETTERS and v.isprintable(),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +76,11 @@ class RelaySection:
     listen: str = _setting("127.0.0.1", "address that phones reach; 127.0.0.1 is this machine only")
     port: int = _setting(9401, "TCP port for phones", "0..65535 (0: any free)", _port)
     workers: int = _setting(1, "relay processes that share the port", "1..64", lambda v: 1 <= v <= 64)
+    tls_certificate: str = _setting(
+        "", "PEM file with certificate and chain: phones connect by wss://, encrypted. Empty: a proxy in front does, "
+        "or nobody. A new file is read at the next start",
+    )  # fmt: skip
+    tls_key: str = _setting("", "PEM file with the certificate's key, not encrypted; goes with relay.tls_certificate")
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,9 +176,11 @@ def load(
     for section in fields(Settings):
         kind = get_type_hints(Settings)[section.name]
         made[section.name] = kind(**_section(kind, section.name, found, problems))
+    settings = Settings(**made)
+    problems += _together(settings)
     if problems:
         raise SettingsError(problems)
-    return Settings(**made)
+    return settings
 
 
 def describe() -> list[tuple[str, str, str, str]]:
@@ -166,6 +190,18 @@ def describe() -> list[tuple[str, str, str, str]]:
         for f in fields(get_type_hints(Settings)[section.name]):
             rows.append((f"{section.name}.{f.name}", _shown(f.default), f.metadata["allowed"], f.metadata["help"]))
     return rows
+
+
+def _together(settings: Settings) -> list[str]:
+    """What is wrong between settings that are each allowed."""
+    e, r = settings.evening, settings.relay
+    problems = []
+    if e.opens and e.closes and moment_s(e.closes) <= moment_s(e.opens):
+        problems.append(f"evening.closes: found {e.closes!r}, allowed: after evening.opens, {e.opens!r}")
+    if bool(r.tls_certificate) != bool(r.tls_key):
+        there, missing = ("certificate", "key") if r.tls_certificate else ("key", "certificate")
+        problems.append(f"relay.tls_{missing}: found nothing, needed with relay.tls_{there}")
+    return problems
 
 
 def _read(path: Path | None, problems: list[str]) -> dict[str, Any]:
@@ -241,6 +277,8 @@ def _convert(value: Any, kind: Any) -> Any:
         if not isinstance(value, bool):
             raise TypeError
         return value
+    if kind is str and isinstance(value, datetime):  # TOML has moments of its own
+        return value.isoformat()
     if isinstance(value, bool) or (kind is str and not isinstance(value, str)):
         raise TypeError
     if kind is int and isinstance(value, float) and not value.is_integer():
