@@ -58,6 +58,7 @@ WARM_S = 5.0  # not judged: connections, first resting samples, the lead's lease
 TAIL_S = 1.0  # not judged: what the last snapshots may not have used yet
 END_S = 5.0  # from the last packet sent to the house's end
 START_LIMIT_S = 20.0
+CONNECTS_A_SECOND = 1_000.0  # below what a relay admits (3,000): who is turned away would have to come back
 
 
 def waves() -> list[list[bytes]]:
@@ -109,7 +110,7 @@ def phoning(port: int, count: int, every: int, seconds: float, pipe: Connection)
     """Entry of the phones' process: says when all are connected, then each judged packet's moment, and how many packets
     were sent, at what rate."""
     phones = LivePhones(port, count, every)
-    pipe.send(phones.open())
+    pipe.send(phones.open(CONNECTS_A_SECOND))
     began_s = time.monotonic()
     phones.run(4.0 * count, seconds)
     rate = phones.sent / (time.monotonic() - began_s)

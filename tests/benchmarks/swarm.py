@@ -34,13 +34,14 @@ OPEN_LIMIT_S = 60.0
 @dataclass(frozen=True, slots=True)
 class Dialect:
     """What one client says: ``greeting`` once the connection is a websocket, then ``message`` with the bytes at ``at``
-    set to ``counter.pack(number ^ veil)``. Welcomed when ``welcomed`` bytes came after the upgrade's answer."""
+    set to ``counter.pack(number ^ veil)``. ``welcome`` is in the greeting's answer."""
 
     request: bytes
     greeting: Callable[[int], bytes]
     message: Callable[[int], bytes]
     counter: struct.Struct | None
     at: int
+    welcome: bytes = b'"welcome"'
 
 
 def sensor_packet() -> bytes:
@@ -91,7 +92,8 @@ def broker_dialect(*, acknowledged: bool) -> Dialect:
         return masked(bytes((0x32 if acknowledged else 0x30, len(body))) + body)
 
     at = 6 + 2 + 2 + len("p/00000")
-    return Dialect(upgrade("/mqtt", "mqtt"), connect, publish, struct.Struct(">H") if acknowledged else None, at)
+    counter = struct.Struct(">H") if acknowledged else None
+    return Dialect(upgrade("/mqtt", "mqtt"), connect, publish, counter, at, welcome=b"\x20\x02\x00\x00")
 
 
 class Swarm:
@@ -111,16 +113,17 @@ class Swarm:
         self._poll = select.epoll()
         self.sent = self.received = 0
 
-    def open(self) -> float:
+    def open(self, most_a_second: float = float("inf")) -> float:
         """Connect, upgrade and greet all, some under way at once; returns the seconds it took."""
         started = time.monotonic()
         waiting = iter(self._greetings)
         stage: dict[int, tuple[socket.socket, bytes]] = {}
         poll, left = select.epoll(), len(self._greetings)
         while left:
-            while len(stage) < UNDER_WAY and (greeting := next(waiting, None)) is not None:
+            due = (time.monotonic() - started) * most_a_second + 1
+            while len(stage) < UNDER_WAY and len(self.sockets) < due and (greeting := next(waiting, None)) is not None:
                 self._begin(poll, stage, greeting)
-            for file, event in poll.poll(1.0):
+            for file, event in poll.poll(0.01):
                 left -= self._step(poll, stage, file, event)
             if time.monotonic() - started > OPEN_LIMIT_S:
                 raise TimeoutError(f"{left} of {len(self._greetings)} connections not open after {OPEN_LIMIT_S:.0f} s")
@@ -156,6 +159,8 @@ class Swarm:
             one.send(greeting)
             stage[file] = (one, b"")
             return 0
+        if self._dialect.welcome not in answer:
+            raise ConnectionError(f"turned away: {answer[:80]!r}")
         poll.unregister(file)
         del stage[file]
         return 1
