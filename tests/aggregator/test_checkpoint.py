@@ -15,6 +15,7 @@ from aggregator.merger import Merger
 from relay.entries import Baseline, Consent
 from relay.seat_plan import generated
 from tests.aggregator.helper_engine import Drive, engine, evening
+from tests.aggregator.helper_linked import tell, wave
 from tests.aggregator.helper_signals import T0_MS, Phone, house
 
 
@@ -162,3 +163,23 @@ def test_a_checkpoint_within_one_opens_as_bytes() -> None:
     assert opened.arrays["a"].tolist() == [0.0, 1.0, 2.0]
     assert opened.arrays["none"].shape == (0, 5)
     assert outer.arrays["b"].tolist() == [True, True]
+
+
+def test_linkage_is_in_it_once_a_performer_was_heard_and_goes_with_its_shards() -> None:
+    assert not any(name.startswith("linked") for name in checkpoint.decode(image()).arrays)
+    phones = house(16)
+    tape = evening(phones, 34)
+    tell(tape, {"viola": wave(9.0, 34)}, wave(9.0, 34))
+    drive = Drive(engine(16), tape.entries)
+    drive.run(34)
+    raw = drive.engine.checkpoint()
+    opened = checkpoint.decode(raw)
+    assert opened.arrays["linked.sums/seen"].max() > 0
+    assert opened.arrays["linked.ring/ring"].shape == (16, 128)
+    taken = Engine.restore(raw, generated(16), owned=[3, 4], epoch=5)
+    assert taken.linked.places == {stream: drive.engine.linked.places[stream] for stream in (3, 4)}
+    assert set(drive.engine.linked.places) == set(range(16))
+    saved = dict(opened.meta)
+    del saved["linked"]
+    with pytest.raises(CheckpointError, match="does not fit"):
+        Engine.restore(checkpoint.encode(saved, opened.arrays), generated(16), epoch=2)
