@@ -57,7 +57,9 @@ class EveningSettings:
         "", "seat tokens let in from then on; empty: at once. `ripieno check` needs it open",
         "2027-03-05T18:00:00+01:00", is_moment,
     )  # fmt: skip
-    closes: str = _setting("", "and until then; empty: no end", "2027-03-05T23:30:00+01:00, after evening.opens", is_moment)
+    closes: str = _setting(
+        "", "and until then; empty: no end", "2027-03-05T23:30:00+01:00, after evening.opens", is_moment
+    )
     revoked: tuple[str, ...] = _setting(
         (), "cards retired: this printing of that seat's card and all before it, whatever its role; "
         "`ripieno seats --generation G` prints the next one",
