@@ -19,12 +19,12 @@ from aggregator.erasure import Traces
 from aggregator.failover import REREAD_MS, Failovers, Unseen, again_from
 from aggregator.leadership import Alone, Leadership
 from aggregator.merger import Merger
+from aggregator.part_change import PartWriter
 from aggregator.performer_series import SeriesWriter
 from aggregator.service_settings import ServiceCounters, ServiceSettings, Sink
 from aggregator.snapshot import PartSnapshot, Snapshot
 from relay.bus import Bus, BusUnavailable
-from relay.entries import FIRST, Baseline, Control, Entry, HousePrior, Marker, Origin, Part, Stamp, encode_control
-from relay.parts import PARTS
+from relay.entries import FIRST, Baseline, Control, Entry, HousePrior, Marker, Origin, Stamp, encode_control
 
 __all__ = ["Service", "ServiceCounters", "ServiceSettings", "Sink"]
 
@@ -80,6 +80,7 @@ class Service:
         self._series = SeriesWriter(bus.shards)
         keep_ms = 0 if self.settings.trim_without_checkpoint else FOLLOWERS_MS
         self.traces = Traces(engine, bus, keep_ms, clock)
+        self.parts = PartWriter(bus, engine, clock)
         self._compacting: asyncio.Task[None] | None = None
         self._erasures_kept = self._erasures()  # of those that the engine knows, in the newest checkpoint
         self._erased_due_s = clock()
@@ -104,6 +105,7 @@ class Service:
             for task in beside:
                 task.cancel()
             await asyncio.wait(beside)
+            await self.parts.end()
             if self._compacting is not None:
                 self._compacting.cancel()
                 await asyncio.wait([self._compacting])
@@ -148,9 +150,8 @@ class Service:
         self._stopping.set()
 
     async def set_part(self, name: str) -> None:
-        """Move the evening to a part. Raises KeyError for a name that relay.parts does not know."""
-        PARTS[name]
-        await self._write_all(Part(name))
+        """Move the evening to a part, as :meth:`aggregator.part_change.PartWriter.set` does."""
+        await self.parts.set(name)
 
     async def mark(self, label: str, age_ms: int = 0) -> None:
         """Name a moment, ``age_ms`` ago."""

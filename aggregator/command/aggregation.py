@@ -81,7 +81,7 @@ class Aggregation:
             outputs=tuple(OutputStatus.of(s) for s in self.osc.statistics(now_s)),
             queues=(*self.more_queues(), *self._queues(), *self._readers()),
             markers=tuple(self.markers),
-            notices=self.notices,
+            notices=(*self.notices, self.service.parts.notice) if self.service.parts.notice else self.notices,
         )
 
     def failing_targets(self) -> int:

@@ -21,6 +21,7 @@ from aggregator.monitor.api import HISTORY_HZ, History, MonitorStatus, header, l
 from aggregator.monitor.doorkeeper import Doorkeeper, answers_to
 from aggregator.outputs.feed_layout import encode_linkage
 from aggregator.outputs.newest import Newest, ReaderCounts, serve_newest
+from aggregator.part_change import PartUnfinished
 from aggregator.snapshot import Snapshot
 from relay.parts import PARTS
 from relay.seat_plan import SeatPlan
@@ -227,6 +228,8 @@ class Monitor:
             return _said(400, f"No such part: allowed are {', '.join(PARTS)}.")
         try:
             await self._on_part(part)
+        except PartUnfinished as error:
+            return _said(202, str(error))
         except Exception:
             log.exception("the part %s was asked for on the page", part)
             return _said(503, "Not accepted: the service could not write the change. Try again.")
