@@ -6,6 +6,9 @@ free::
     python -m tests.containers                                       docker
     python -m tests.containers --compose podman-compose --engine podman
 
+The base images that .container/Containerfile names must be there or be pulled. Where a process may not open 65,536 files,
+RIPIENO_RELAY_FILES names fewer.
+
 Exit code 0: after each kill the house came back by itself and no phone was refused.
 """
 
@@ -134,8 +137,8 @@ def main() -> int:
     args = p.parse_args()
     compose = shlex.split(args.compose)
     print("building and starting (some minutes the first time)", flush=True)
-    run([*compose, "up", "--build", "-d"])
     try:
+        run([*compose, "up", "--build", "-d"])
         asyncio.run(until("a snapshot on the page", lambda: fresh(state()), 90.0))
         asyncio.run(play(args))
     finally:
