@@ -6,8 +6,8 @@ free::
     python -m tests.containers                                       docker
     python -m tests.containers --compose podman-compose --engine podman
 
-The base images that .container/Containerfile names must be there or be pulled. Where a process may not open 65,536 files,
-RIPIENO_RELAY_FILES names fewer.
+The base images that .container/Containerfile names must be there or be pulled. Where a process may not open 65,536
+files, RIPIENO_RELAY_FILES names fewer.
 
 Exit code 0: after each kill the house came back by itself and no phone was refused.
 """
