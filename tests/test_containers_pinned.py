@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
-from importlib.metadata import PackageNotFoundError, distribution
+from importlib.metadata import distribution
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 from aggregator.command import main
 
@@ -18,22 +20,16 @@ PINS = dict(
     for line in (ROOT / ".container" / "constraints.txt").read_text().splitlines()
     if line and not line.startswith("#")
 )
-REQUIREMENT = re.compile(r"([A-Za-z0-9._-]+)[^;]*(;.*)?")
+IMAGE = {"python_version": "3.13", "python_full_version": "3.13.7", "extra": ""}  # as the Containerfile's base
 
 
 def needed(name: str, found: set[str]) -> set[str]:
-    """What a package needs, itself needed; what a marker asks for only where it is installed here."""
+    """What a package needs in the image, itself needed; extras are not."""
     for text in distribution(name).requires or []:
-        asked = REQUIREMENT.match(text)
-        assert asked is not None
-        other, marker = re.sub(r"[-_.]+", "-", asked[1]).lower(), asked[2] or ""
-        if other in found or "extra ==" in marker:
+        asked = Requirement(text)
+        other = canonicalize_name(asked.name)
+        if other in found or not (asked.marker is None or asked.marker.evaluate(IMAGE)):
             continue
-        if marker:
-            try:
-                distribution(other)
-            except PackageNotFoundError:
-                continue
         found.add(other)
         needed(other, found)
     return found

@@ -164,7 +164,8 @@ async def test_cut_phones_return_and_owe_nothing() -> None:
 
 
 async def test_a_share_of_lost_packets_turns_its_objective_red() -> None:
-    scenario = parse(BASE + "[air]\ndrop_share = 0.01\n[objectives]\nunacknowledged = 0.0\njoin_p99_s = 2.0\n", "x")
+    # Of the 320 packets and more of this run 5 % is never none (0.95^320 = 7e-8; of 1 % it is, one run in 25).
+    scenario = parse(BASE + "[air]\ndrop_share = 0.05\n[objectives]\nunacknowledged = 0.0\njoin_p99_s = 2.0\n", "x")
     assert red(await ran(scenario), scenario) == {"unacknowledged"}
 
 
