@@ -78,9 +78,9 @@ class PartSnapshot:
     Seat arrays (n,), ascending seat number: ``seat`` int64 (1-based), ``own`` float64 the listener's own arousal
     (finite, [0, 1]), ``confidence`` float64 [0, 1], ``state`` uint8, ``fade`` float64 [0, 1]: how far the published
     value has glided to the fallback (0 own, 1 house). Section arrays: ``weights`` int64 (sections, BINS), ``sums``
-    int64 (sections,), ``counted`` int64 (sections,), ``states`` int64 (sections, STATES). ``blank_*`` the same
-    histogram for sensors without a finger (the negative control), house only. ``left_out`` by channel,
-    ``links`` by performer. ``counters``: monotone counts.
+    int64 (sections,), ``counted`` int64 (sections,), ``states`` int64 (sections, STATES). ``blank_*`` a
+    histogram, house only, of what sensors without a finger claim (the negative control): ``2 * claim - 1``, each of
+    weight 255. ``left_out`` by channel, ``links`` by performer. ``counters``: monotone counts.
     """
 
     k: int
