@@ -6,7 +6,8 @@ from collections.abc import Awaitable
 from typing import Any, TypeVar
 
 from relay.bus import BusUnavailable
-from relay.redis_client import COMMAND_LIMIT_S, Place, Primary, client_for, close_client, limited
+from relay.redis_client import COMMAND_LIMIT_S, Place
+from relay.redis_servers import Servers
 
 T = TypeVar("T")
 
@@ -36,31 +37,35 @@ class RedisLeaseStore:
     """aggregator.leases.LeaseStore on Redis, for one evening."""
 
     def __init__(self, place: Place, evening: str) -> None:
-        self.client: Any = client_for(place)
-        self._primary = Primary(self.client)
+        self.servers = Servers(place)
         self._tag = f"ripieno:{{{evening}:lease}}"
 
     async def acquire(self, name: str, holder: str, ttl_ms: int) -> int:
         """See LeaseStore.acquire."""
         keys = (f"{self._tag}:held:{name}", f"{self._tag}:token:{name}")
-        return int(await self._limited(self.client.eval(ACQUIRE, 2, *keys, holder, str(ttl_ms))))
+        return int(await self._limited(self._eval(ACQUIRE, *keys, words=(holder, str(ttl_ms)))))
 
     async def release(self, name: str, holder: str) -> None:
         """See LeaseStore.release."""
-        await self._limited(self.client.eval(RELEASE, 1, f"{self._tag}:held:{name}", holder))
+        await self._limited(self._eval(RELEASE, f"{self._tag}:held:{name}", words=(holder,)))
 
     async def remember(self, name: str, value: str) -> str:
         """See LeaseStore.remember."""
         key = f"{self._tag}:kept:{name}"
-        await self._limited(self.client.set(key, value, nx=True))
-        kept: bytes | None = await self._limited(self.client.get(key))
+        client = await self._limited(self.servers.of(key.encode()))
+        await self._limited(client.set(key, value, nx=True))
+        kept: bytes | None = await self._limited(client.get(key))
         if kept is None:
             raise BusUnavailable(f"{key} was not kept")
         return kept.decode()
 
     async def close(self) -> None:
         """Close the connections; idempotent."""
-        await close_client(self.client)
+        await self.servers.close()
+
+    async def _eval(self, script: str, *keys: str, words: tuple[str, ...]) -> Any:
+        client = await self.servers.of(keys[0].encode())
+        return await client.eval(script, len(keys), *keys, *words)
 
     async def _limited(self, work: Awaitable[T]) -> T:
-        return await limited(self._primary.then(work), COMMAND_LIMIT_S)
+        return await self.servers.ask(work, COMMAND_LIMIT_S)

@@ -17,12 +17,11 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from redis.asyncio.cluster import RedisCluster
-
 from relay.bus import SHARDS, BusStatistics, BusUnavailable
 from relay.entries import Entry, Stamp
-from relay.redis_client import COMMAND_LIMIT_S, Place, Primary, client_for, close_client, limited
+from relay.redis_client import COMMAND_LIMIT_S, Place
 from relay.redis_compact import Compaction
+from relay.redis_servers import Servers
 
 T = TypeVar("T")
 FIELD = b"p"
@@ -76,15 +75,11 @@ class RedisBus:
         if accepted not in {"process", "replica"}:
             raise ValueError(f"accepted: found {accepted!r}, allowed process or replica")
         self.shards, self.place, self.accepted = shards, place, accepted
-        self.client = client_for(place)
-        self._primary = Primary(self.client)
-        self._compaction = Compaction(self.client, place)
+        self.servers = Servers(place)
+        self._compaction = Compaction(self.servers)
         self._keys = [f"ripieno:{{{evening}:{stream}}}:entries".encode() for stream in range(shards + 1)]
         self._streams = {key: stream for stream, key in enumerate(self._keys)}
         self._clock = clock
-        self._nodes: dict[tuple[str, int], Any] = {}
-        self._owners: dict[bytes, Any] = {}  # of a key, as the topology was last seen
-        self._topology_known = False
         self._asked: list[_Append] = []
         self._exchanges: set[asyncio.Task[None]] = set()
         self._fill = [_Fill() for _ in self._keys]
@@ -117,12 +112,12 @@ class RedisBus:
 
     async def _exchange(self, asked: list[_Append]) -> None:
         if self.place.kind != "cluster":
-            await self._exchange_with(self.client, asked)
+            await self._exchange_with(self.servers.client, asked)
             return
         by_node: dict[int, tuple[Any, list[_Append]]] = {}
         try:
             for one in asked:
-                client = await self._limited(self._node_of(one.key))
+                client = await self._limited(self.servers.of(one.key))
                 by_node.setdefault(id(client), (client, []))[1].append(one)
         except BusUnavailable as error:
             _fail(asked, error)
@@ -134,7 +129,6 @@ class RedisBus:
         try:
             answers = await self._limited(self._pipeline(client, asked))
         except BusUnavailable as error:
-            self._topology_known = False  # slots may have moved: look again before the next write
             _fail(asked, error)
             return
         for one in asked:
@@ -158,34 +152,11 @@ class RedisBus:
             raise ValueError(f"stream {stream}: allowed 0..{self.shards}")
         return self._keys[stream]
 
-    async def _node_of(self, key: bytes) -> Any:
-        """The client for a key: in Cluster a plain one to the node that holds it, so that a pipeline and its WAIT share
-        a connection, and a reading of many streams is one exchange a node."""
-        if self.place.kind != "cluster":
-            return self.client
-        if not self._topology_known:
-            await self.client.initialize()  # does nothing when done before
-            await self.client.nodes_manager.initialize()
-            self._owners.clear()
-            self._topology_known = True
-        if key not in self._owners:
-            node = self.client.get_node_from_key(key.decode())
-            name = (node.host, node.port)
-            if name not in self._nodes:
-                one = Place("single", (name,), self.place.tls, "", self.place.username, self.place.password)
-                self._nodes[name] = client_for(one)
-            self._owners[key] = self._nodes[name]
-        return self._owners[key]
-
     async def read(self, after: Mapping[int, Stamp], *, limit: int = 1000, wait_s: float = 0.0) -> list[Entry]:
         """See relay.bus.Bus.read; waits by asking again, so that a connection is never held."""
         until = self._clock() + wait_s
         while True:
-            try:
-                found = await self._limited(self._read_once(after, limit))
-            except BusUnavailable:
-                self._topology_known = False
-                raise
+            found = await self._limited(self._read_once(after, limit))
             if found or self._clock() >= until:
                 return found
             await asyncio.sleep(0.005)
@@ -197,7 +168,7 @@ class RedisBus:
         if self.place.kind == "cluster":
             answers = await self._read_nodes(wanted, limit)
         else:
-            answers = await self.client.xread(wanted, count=limit) or []
+            answers = await self.servers.client.xread(wanted, count=limit) or []
         return [
             Entry(_stamp(mark), self._streams[key], fields[FIELD])
             for key, rows in answers
@@ -209,7 +180,7 @@ class RedisBus:
         """XREAD of each stream on its own (a Cluster allows no more at once), in one pipeline a node."""
         by_node: dict[int, tuple[Any, dict[bytes, str]]] = {}
         for key, at in wanted.items():
-            client = await self._node_of(key)
+            client = await self.servers.of(key)
             by_node.setdefault(id(client), (client, {}))[1][key] = at
         parts = [_read_node(client, some, limit) for client, some in by_node.values()]
         found = await asyncio.gather(*parts, return_exceptions=True)  # none goes on behind a failure's back
@@ -220,17 +191,15 @@ class RedisBus:
         return await self._limited(self._now_ms())
 
     async def _now_ms(self) -> int:
-        if self.place.kind == "cluster":
-            answers = await self.client.execute_command("TIME", target_nodes=RedisCluster.PRIMARIES)
-            pairs = list(answers.values()) if isinstance(answers, dict) else [answers]
-        else:
-            pairs = [await self.client.execute_command("TIME")]
+        asked = [client.execute_command("TIME") for client in await self.servers.primaries()]
+        pairs = [_raised(pair) for pair in await asyncio.gather(*asked, return_exceptions=True)]
         return min(int(seconds) * 1000 + int(micros) // 1000 for seconds, micros in pairs)
 
     async def trim(self, stream: int, before: Stamp) -> int:
         """Drop entries before a durable position (exact: nothing at or after it goes)."""
         command = ("XTRIM", self._key(stream), "MINID", "=", f"{before.ms}-{before.n}")
-        dropped = int(await self._limited(self.client.execute_command(*command)))
+        client = await self._limited(self.servers.of(self._key(stream)))
+        dropped = int(await self._limited(client.execute_command(*command)))
         self._trimmed += dropped
         return dropped
 
@@ -243,11 +212,9 @@ class RedisBus:
         return await self._limited(self._replication_id())
 
     async def _replication_id(self) -> str:
-        if self.place.kind == "cluster":
-            answers = await self.client.execute_command("INFO", "replication", target_nodes=RedisCluster.PRIMARIES)
-            found = answers.values() if isinstance(answers, dict) and "role" not in answers else [answers]
-            return "+".join(sorted(_text(info["master_replid"]) for info in found))
-        return _text((await self.client.info("replication"))["master_replid"])
+        asked = [client.info("replication") for client in await self.servers.primaries()]
+        found = [_raised(info) for info in await asyncio.gather(*asked, return_exceptions=True)]
+        return "+".join(sorted(_text(info["master_replid"]) for info in found))
 
     def statistics(self) -> BusStatistics:
         """Counters, and each stream's fill as last looked at."""
@@ -263,8 +230,7 @@ class RedisBus:
 
     async def close(self) -> None:
         """Close the client's connections; idempotent."""
-        for client in (self.client, *self._nodes.values()):
-            await close_client(client)
+        await self.servers.close()
 
     async def _check_bound(self, stream: int) -> None:
         """Refuse when nobody has trimmed for two minutes or 256 MB (contract 7). The house's stream is kept whole for
@@ -283,7 +249,7 @@ class RedisBus:
     async def _look(self, key: bytes, fill: _Fill) -> None:
         """The first entry is left out of the age: its reader's durable position stays in the stream, and in a shard
         that was quiet it is old without being unread."""
-        client = await self._node_of(key)
+        client = await self.servers.of(key)
         async with client.pipeline(transaction=False) as pipe:
             pipe.xrange(key, count=2)
             pipe.xlen(key)
@@ -294,7 +260,7 @@ class RedisBus:
 
     async def _limited(self, work: Awaitable[T]) -> T:
         """Run one exchange within the time limit, every failure as BusUnavailable."""
-        return await limited(self._primary.then(work), COMMAND_LIMIT_S + REPLICA_LIMIT_MS / 1000)
+        return await self.servers.ask(work, COMMAND_LIMIT_S + REPLICA_LIMIT_MS / 1000)
 
 
 async def _converse(client: Any, words: list[bytes]) -> list[Any]:

@@ -6,19 +6,16 @@ Trimming a stream only adds a command to that file: what was trimmed stays in it
 
 from __future__ import annotations
 
-from typing import Any
-
 from relay.bus import BusUnavailable
 from relay.redis_client import COMMAND_LIMIT_S, Place, client_for, close_client, limited
-
-Address = tuple[str, int]
+from relay.redis_servers import Address, Servers
 
 
 class Compaction:
     """One rewrite of all servers' files, asked for again and again until :meth:`step` says that it is done."""
 
-    def __init__(self, client: Any, place: Place) -> None:
-        self._client, self._place = client, place
+    def __init__(self, servers: Servers) -> None:
+        self._all, self._place = servers, servers.place
         self._asked: dict[Address, str] = {}  # by server, the run of it that was asked
         self._done: set[Address] = set()
 
@@ -70,12 +67,12 @@ class Compaction:
         return sorted(set(await limited(kinds[self._place.kind](), 2 * COMMAND_LIMIT_S)))
 
     async def _single(self) -> list[Address]:
-        info = await self._client.info("replication")
+        info = await self._all.client.info("replication")
         replicas = [v for name, v in info.items() if name.startswith("slave") and isinstance(v, dict)]
         return [self._place.hosts[0], *((str(r["ip"]), int(r["port"])) for r in replicas)]
 
     async def _sentinel(self) -> list[Address]:
-        manager, service = self._client.connection_pool.sentinel_manager, self._place.service
+        manager, service = self._all.client.connection_pool.sentinel_manager, self._place.service
         primary = await manager.discover_master(service)
         error: BaseException | None = None
         for watcher in manager.sentinels:
@@ -88,6 +85,4 @@ class Compaction:
         raise error or BusUnavailable("no sentinel to ask")
 
     async def _cluster(self) -> list[Address]:
-        await self._client.initialize()  # does nothing when done before
-        nodes = await self._client.execute_command("CLUSTER NODES", target_nodes=self._client.get_random_node())
-        return [(host, int(port)) for host, _, port in (name.rpartition(":") for name in nodes) if host]
+        return await self._all.addresses()

@@ -186,8 +186,8 @@ class Campaign:
             await asyncio.to_thread(process.wait, 10)
             await asyncio.sleep(seconds)
             await self._again(name)
-        self._disturbed_s[name] = time.monotonic()
         await self._whole()
+        self._disturbed_s[name] = time.monotonic()  # who follows a bus that has just come back still catches up
         moment.whole_s = time.monotonic() - moment.at_s
 
     def _note(self, kind: str, who: str, seconds: float) -> Moment:

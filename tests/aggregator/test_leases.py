@@ -73,9 +73,9 @@ async def test_redis_store_expires(tmp_path: Path) -> None:
 async def test_tokens_rise_over_a_loss_of_everything(redis_store: RedisLeaseStore) -> None:
     """A restart without data must not hand out lower tokens: receivers would discard all that follows."""
     token = await redis_store.acquire("lead", "a", 60_000)
-    await redis_store.client.flushall()
-    until = await redis_store.client.time()
-    while await redis_store.client.time() <= (until[0], 999_999):  # noqa: ASYNC110  (the server's own clock)
+    await redis_store.servers.client.flushall()
+    until = await redis_store.servers.client.time()
+    while await redis_store.servers.client.time() <= (until[0], 999_999):  # noqa: ASYNC110  (the server's own clock)
         await asyncio.sleep(0.01)
     assert await redis_store.acquire("lead", "b", 60_000) > token
 

@@ -178,7 +178,7 @@ async def test_answers_left_unread_are_not_taken_for_others(server: Server) -> N
     bus = RedisBus(parse_url(f"redis://127.0.0.1:{server.port}"), next(EVENINGS))
     for stream in (2, 3, 4):
         await bus.append(stream, [b"before"])  # their fill has been looked at: the next appends are one exchange
-    await bus.client.set(bus._key(3), b"no stream")
+    await bus.servers.client.set(bus._key(3), b"no stream")
     answers = await asyncio.gather(*(bus.append(stream, [b"a", b"b"]) for stream in (2, 3, 4)), return_exceptions=True)
     assert all(isinstance(one, BusUnavailable) for one in answers)
     stamps = await bus.append(5, [b"c"])
@@ -190,7 +190,7 @@ async def _written_ago(bus: RedisBus, stream: int, *ages_ms: int) -> None:
     """Entries with stamps of the past, as an evening that has been going on for a while would have left them."""
     now_ms = await bus.now_ms()
     for age_ms in ages_ms:
-        await bus.client.xadd(bus._key(stream), {b"p": b"old"}, id=f"{now_ms - age_ms}-0")
+        await bus.servers.client.xadd(bus._key(stream), {b"p": b"old"}, id=f"{now_ms - age_ms}-0")
 
 
 async def test_an_evening_of_hours_still_takes_what_the_house_is_told(

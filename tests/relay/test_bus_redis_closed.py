@@ -38,7 +38,7 @@ class FailingClient:
 
 async def test_a_closed_transport_is_a_bus_that_is_away() -> None:
     bus = RedisBus(PLACE, "evening")
-    real, bus.client = bus.client, FailingClient(CLOSED)
+    real, bus.servers.client = bus.servers.client, FailingClient(CLOSED)
     for ask in (bus.now_ms, bus.replication_id, lambda: bus.read({0: FIRST})):
         with pytest.raises(BusUnavailable, match="handler is closed"):
             await ask()
@@ -48,7 +48,7 @@ async def test_a_closed_transport_is_a_bus_that_is_away() -> None:
 async def test_a_cluster_with_an_uncovered_slot_is_a_bus_that_is_away() -> None:
     assert not issubclass(SlotNotCoveredError, RedisError)  # why it has to be caught by name
     store = RedisLeaseStore(PLACE, "evening")
-    real, store.client = store.client, FailingClient(SlotNotCoveredError("slot 7 is not covered"))
+    real, store.servers.client = store.servers.client, FailingClient(SlotNotCoveredError("slot 7 is not covered"))
     with pytest.raises(BusUnavailable, match="not covered"):
         await store.acquire("lead", "a", 800)
     await real.aclose()
@@ -56,7 +56,7 @@ async def test_a_cluster_with_an_uncovered_slot_is_a_bus_that_is_away() -> None:
 
 async def test_a_closed_transport_leaves_the_lease_to_run_out() -> None:
     store = RedisLeaseStore(PLACE, "evening")
-    real, store.client = store.client, FailingClient(CLOSED)
+    real, store.servers.client = store.servers.client, FailingClient(CLOSED)
     with pytest.raises(BusUnavailable, match="handler is closed"):
         await store.acquire("lead", "a", 800)
     await real.aclose()
@@ -72,7 +72,7 @@ class HalfClosedClient:
 
 async def test_an_error_inside_the_client_library_is_a_bus_that_is_away() -> None:
     bus = RedisBus(PLACE, "evening")
-    real, bus.client = bus.client, HalfClosedClient()
+    real, bus.servers.client = bus.servers.client, HalfClosedClient()
     with pytest.raises(BusUnavailable, match="writelines"):
         await bus.read({0: FIRST})
     await real.aclose()
@@ -80,7 +80,7 @@ async def test_an_error_inside_the_client_library_is_a_bus_that_is_away() -> Non
 
 async def test_our_own_mistake_is_no_bus_that_is_away() -> None:
     bus = RedisBus(PLACE, "evening")
-    real, bus.client = bus.client, FailingClient(AttributeError("ours"))
+    real, bus.servers.client = bus.servers.client, FailingClient(AttributeError("ours"))
     with pytest.raises(AttributeError, match="ours"):
         await bus.read({0: FIRST})
     await real.aclose()
