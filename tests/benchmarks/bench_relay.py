@@ -120,7 +120,12 @@ async def serve(kind: str, bus_url: str, pipe: Connection) -> None:
     stop = asyncio.Event()
 
     def asked() -> None:
-        if pipe.recv() == "stop":
+        try:
+            word = pipe.recv()
+        except EOFError:  # the benchmark was ended: so is this
+            word = "stop"
+        if word == "stop":
+            asyncio.get_running_loop().remove_reader(pipe.fileno())
             stop.set()
         else:
             pipe.send((time.process_time(), core.counters.packets, resident_bytes(), core.counters.acknowledged))
