@@ -16,29 +16,10 @@ from relay.hello import MAX_CHANNELS, VERSION, FieldError, Hello, read_consent, 
 from relay.parts import PARTS
 from relay.seat_card import SeatClaim, TokenError, admit
 from relay.session_table import (
-    ACK_EVERY_MS,
-    ACK_EVERY_PACKETS,
-    BACKLOG_PACE,
-    CLOSING_RETRY_S,
-    CLOSING_WITHIN_MS,
-    HELLO_WITHIN_MS,
-    LATER_EVERY_MS,
-    MAX_AHEAD,
-    MAX_REFUSED,
-    MAX_SKIPS,
-    REFUSALS,
-    REPLACED,
-    RING_S,
-    TABLE,
-    Action,
-    Close,
-    Event,
-    House,
-    Samples,
-    Send,
-    State,
-    Write,
-)
+    ACK_EVERY_MS, ACK_EVERY_PACKETS, BACKLOG_PACE, CLOSING_RETRY_S, CLOSING_WITHIN_MS, HELLO_WITHIN_MS, LATER_EVERY_MS,
+    MAX_AHEAD, MAX_REFUSED, MAX_SKIPS, REFUSALS, REPLACED, RING_S, TABLE, Action, Close, Event, House, Samples, Send,
+    State, Write,
+)  # fmt: skip
 from relay.wire import MAX_PACKET_BYTES, WireError
 
 
