@@ -16,11 +16,30 @@ from relay.hello import MAX_CHANNELS, VERSION, FieldError, Hello, read_consent, 
 from relay.parts import PARTS
 from relay.seat_card import SeatClaim, TokenError, admit
 from relay.session_table import (
-    ACK_EVERY_MS, ACK_EVERY_PACKETS, BACKLOG_PACE, CLOSING_RETRY_S, CLOSING_WITHIN_MS, HELLO_WITHIN_MS, LATER_EVERY_MS,
-    MAX_AHEAD, MAX_REFUSED, MAX_SKIPS, REFUSALS, REPLACED, RING_S, TABLE, Action, Close, Event, House, Samples, Send,
-    State, Write,
+    ACK_EVERY_MS,
+    ACK_EVERY_PACKETS,
+    BACKLOG_PACE,
+    CLOSING_RETRY_S,
+    CLOSING_WITHIN_MS,
+    HELLO_WITHIN_MS,
+    LATER_EVERY_MS,
+    MAX_AHEAD,
+    MAX_REFUSED,
+    MAX_SKIPS,
+    REFUSALS,
+    REPLACED,
+    RING_S,
+    TABLE,
+    Action,
+    Close,
+    Event,
+    House,
+    Samples,
+    Send,
+    State,
+    Write,
 )  # fmt: skip
-from relay.wire import MAX_PACKET_BYTES, WireError
+from relay.wire import MAX_PACKET_BYTES, WireError, sequence_of
 
 
 class Session:
@@ -259,7 +278,7 @@ class Session:
         try:
             sequence = self._house.layouts.check(raw, self._channels)
         except WireError as error:
-            return self._refuse(error.code.value, error.found, error.allowed, _sequence_of(raw))
+            return self._refuse(error.code.value, error.found, error.allowed, sequence_of(raw))
         if self._too_far(sequence):
             return self._refuse("ahead", sequence, f"up to {self._limit()}", sequence)
         return [Samples(sequence, raw, now_ms)]
@@ -349,11 +368,6 @@ class Session:
 
 def _send(**body: Any) -> Send:
     return Send(orjson.dumps(body).decode())
-
-
-def _sequence_of(raw: bytes) -> int | None:
-    """Where a refused packet is long enough to hold its number: the phone skips that number."""
-    return int.from_bytes(raw[4:8], "little") if len(raw) >= 8 else None
 
 
 _READERS: dict[str, Callable[[Session, dict[str, Any], float], list[Action]]] = {

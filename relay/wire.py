@@ -76,6 +76,11 @@ class WireError(ValueError):
         self.code, self.found, self.allowed = code, found, allowed
 
 
+def sequence_of(raw: bytes) -> int | None:
+    """Where a refused packet is long enough to hold its number: the phone skips that number."""
+    return int.from_bytes(raw[4:8], "little") if len(raw) >= 8 else None
+
+
 @dataclass(frozen=True, slots=True)
 class Block:
     """One channel's samples of one packet.
