@@ -26,7 +26,9 @@ FLUKE = 0.02  # a step holds though the house could not
 WIDTHS = (0.05, 0.1, 0.2)  # of the change from held to broken, on the logarithm; which one is learnt
 POINTS_AN_E = 250  # steps of 0.4 % on the logarithmic axis
 ABOVE = 0.7  # the axis ends at twice the most phones: beyond, the search cannot tell
-DESCENT = 2.0  # below all that was tried, a step goes down by the growth or this: breaks at the start may be chance
+# Below all that was tried, and above all that held, a step goes by the growth or this: breaks at the start may be
+# chance, and a leap far above the limit drowns house and generator.
+STRIDE = 2.0
 CLIMB_TRIES = 2  # a break while climbing is tried once more before the climb ends
 SPREAD = 0.9  # of belief inside the interval that is reported
 
@@ -80,13 +82,15 @@ class Belief:
 def search(limit: Limit, most: int) -> Generator[Try, bool, Found]:
     """Yields what to try next and is sent whether it held; returns what was found.
 
-    Climbs by ``growth`` from ``start``; then up to ``tries`` steps near the limit, fewer once the interval's ends are
-    within ``resolution`` of its middle.
+    Tries ``start`` once without counting it and climbs from it by ``growth``; then up to ``tries`` steps near the
+    limit, fewer once the interval's ends are within ``resolution`` of its middle.
     """
-    belief, phones, broken = Belief(most), min(limit.start, most), 0
+    belief, phones, broken, highest = Belief(most), min(limit.start, most), 0, 1
+    yield Try(phones, False)  # a house that has just begun is not yet what it will be: this step does not count
     while broken < CLIMB_TRIES:
         held = yield Try(phones, False)
         belief.saw(phones, held)
+        highest = phones if held else highest
         broken = 0 if held else broken + 1
         if held and phones == most:
             return Found(most, most, most, beyond=True)
@@ -98,6 +102,9 @@ def search(limit: Limit, most: int) -> Generator[Try, bool, Found]:
         if high / best <= 1 + limit.resolution and best / low <= 1 + limit.resolution:
             break
         lowest = min(lowest, phones)
-        phones = min(max(round(best), round(lowest / max(limit.growth, DESCENT)), 1), most)
-        belief.saw(phones, (yield Try(phones, True)))
+        stride = max(limit.growth, STRIDE)
+        phones = min(max(round(best), round(lowest / stride), 1), round(max(highest, lowest) * stride), most)
+        held = yield Try(phones, True)
+        belief.saw(phones, held)
+        highest = max(highest, phones) if held else highest
     return belief.found()

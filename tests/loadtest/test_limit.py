@@ -87,3 +87,20 @@ def test_belief_narrows_with_evidence() -> None:
         belief.saw(1500, False)
     then = belief.found()
     assert first.low < then.low < 1400 < then.high < first.high
+
+
+def test_no_step_is_a_leap_above_what_held() -> None:
+    """A house that breaks at first (it has just begun) is felt for from below: twice what held, never far beyond."""
+    tried: list[tuple[int, bool]] = []
+
+    def holds(phones: int) -> bool:
+        held = len(tried) >= 4 and phones <= 4500
+        tried.append((phones, held))
+        return held
+
+    made, _ = found(Limit(start=400, tries=40), 20_000, holds)
+    highest = tried[0][0]
+    for phones, held in tried:
+        assert phones <= 2.0 * highest + 1
+        highest = max(highest, phones) if held else highest
+    assert 0.75 * 4500 <= made.best <= 1.15 * 4500
