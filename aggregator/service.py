@@ -30,6 +30,7 @@ __all__ = ["Service", "ServiceCounters", "ServiceSettings", "Sink"]
 
 log = logging.getLogger(__name__)
 
+READ_LEAST = 8  # of each stream: what is asked for after reading has failed again and again
 READ_LIMIT = 2000  # entries a read: bounds the memory of one turn, the rest follows in the next
 LATE_LIMIT_MS = 1000  # contract 4: a tick that is later than this is computed and not sent
 PRIOR_EVERY_S = 10.0  # the house's scale changes slowly; each one costs an entry a shard
@@ -72,6 +73,7 @@ class Service:
         self.on_part_snapshot: list[Callable[[PartSnapshot], None]] = []
         self.on_entries: list[Callable[[Sequence[Entry]], None]] = []
         self._clock, self._k = clock, first_tick
+        self._read_limit = READ_LIMIT
         self._position: dict[int, Stamp] = dict.fromkeys(range(bus.shards + 1), FIRST) | engine.positions()
         self._failovers, self._unseen = Failovers(bus, bus_id), Unseen()
         self._stopping = asyncio.Event()
@@ -217,7 +219,13 @@ class Service:
     async def _read_on(self) -> None:
         """Everything that the bus holds now: entries stamped at or after the cut wait inside the engine."""
         while True:
-            entries = await self.bus.read(self._position, limit=READ_LIMIT)
+            try:
+                entries = await self.bus.read(self._position, limit=self._read_limit)
+            except BusUnavailable:
+                # Ten seconds read again of every stream may be more than a bus can say within its time limit: asked
+                # for as much again, it would never be read.
+                self._read_limit = max(READ_LEAST, self._read_limit // 4)
+                raise
             for entry in entries:
                 self._position[entry.stream] = entry.stamp
             self.engine.ingest(entries)
@@ -225,7 +233,8 @@ class Service:
             if self.on_entries and (fresh := self._unseen.of(entries)):
                 for listen in self.on_entries:
                     self._guarded(listen, fresh)
-            if len(entries) < READ_LIMIT:
+            if len(entries) < self._read_limit:
+                self._read_limit = READ_LIMIT
                 return
 
     def _read_again(self, now_ms: int) -> None:
