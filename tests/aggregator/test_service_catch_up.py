@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from aggregator.engine import Engine
 from aggregator.merger import Merger
 from aggregator.service import TICKS_A_TURN, Service
+from relay.bus import BusUnavailable
 from relay.bus_memory import MemoryBus
 from relay.entries import Entry, Stamp
 from relay.seat_plan import generated
@@ -65,3 +66,19 @@ async def test_between_uses_of_entries_nothing_is_read() -> None:
     ticks = await served(bus, 3.0, step_s=0.05)
     assert ticks[:61] == list(range(61))
     assert bus.readings <= 31 + 4
+
+
+class SlowBus(CountingBus):
+    """Says no more than 100 entries of a stream within its time limit."""
+
+    async def read(self, after: Mapping[int, Stamp], *, limit: int = 1000, wait_s: float = 0.0) -> list[Entry]:
+        if limit > 100:
+            raise BusUnavailable("Timeout reading")
+        return await super().read(after, limit=limit, wait_s=wait_s)
+
+
+async def test_more_than_the_bus_can_say_at_once_is_asked_for_in_parts() -> None:
+    bus = SlowBus()
+    await bus.append(3, [b"\x00"] * 900)  # before the first tick: all of it is read again and again until it is had
+    ticks = await served(bus, 2.0, step_s=2.0)
+    assert ticks[:41] == list(range(41))
