@@ -44,7 +44,7 @@ DURATIONS_KEPT = 2048  # ticks whose cost the page's percentiles are taken from 
 
 
 class Service:
-    """One aggregator: ``run()`` until ``stop()``. ``on_part`` callbacks follow the part of the evening."""
+    """One aggregator: ``run()`` until ``stop()``. Who wants to follow puts a callback into one of the ``on_`` lists."""
 
     def __init__(
         self,
@@ -323,12 +323,8 @@ class Service:
             return
         if final and self._writing is not None:
             await asyncio.wait([self._writing])
-        positions, erasures, cut, clears = (
-            self.engine.positions(),
-            self._erasures(),
-            self.engine.cut,
-            self._traces_due(),
-        )
+        positions, cut = self.engine.positions(), self.engine.cut
+        erasures, clears = self._erasures(), self._traces_due()
         pack = saved.freeze(self.engine, self.merger, self._failovers.known, self.settings.evening)
         try:
             await asyncio.to_thread(lambda: checkpoint.write(path, pack()))

@@ -6,16 +6,19 @@ import asyncio
 import contextlib
 import statistics
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from redis.exceptions import RedisError
 
 from loadtest.check_line import Line, fails, look, ok
-from relay.redis_client import Place, client_for
+from relay.bus import BusUnavailable
+from relay.redis_client import Place, limited
+from relay.redis_servers import Servers
 
 PINGS = 20
+ASK_LIMIT_S = 5.0  # for all of it: who answers slower than that is no bus for a house
 LATENCY_LOOK_S = 0.02  # longer than the relay gathers packets (15 ms): the bus would set the pace
 LATENCY_FAILS_S = 0.25  # half of a command's time limit: under load it would be over
 PACKET_BYTES = 300  # a packet on the bus with its entry's share (common practice: measure with `ripieno loadtest`)
@@ -127,39 +130,29 @@ def mode(url: str) -> Line:
 async def ask(place: Place) -> BusFacts:
     """PING, TIME and INFO of every primary."""
     where = ", ".join(f"{host}:{port}" for host, port in place.hosts)
-    client = client_for(place)
+    servers = Servers(place)
     try:
-        async with asyncio.timeout(5.0):
-            return await _ask(client, place, where)
-    except (RedisError, OSError, TimeoutError) as error:
-        return BusFacts(where, problem=str(error) or type(error).__name__)
+        return await limited(_ask(servers, where), ASK_LIMIT_S)
+    except BusUnavailable as error:
+        return BusFacts(where, problem=str(error))
     finally:
         with contextlib.suppress(RedisError, OSError):
-            await client.aclose()
+            await servers.close()
 
 
-async def _ask(client: Any, place: Place, where: str) -> BusFacts:
-    await client.ping()
-    took = [await _timed(client.ping) for _ in range(PINGS)]
+async def _ask(servers: Servers, where: str) -> BusFacts:
+    clients = await servers.primaries()
+    await _of_all(clients, "ping")
+    took = [(await _of_all(clients, "ping"))[1] for _ in range(PINGS)]
     begun = time.time()
-    answer = await client.time()
-    round_s = time.time() - begun
-    pairs = list(answer.values()) if isinstance(answer, dict) else [answer]
+    pairs, round_s = await _of_all(clients, "time")
     ahead = min(int(s) + int(us) / 1e6 for s, us in pairs) - (begun + round_s / 2)
-    return BusFacts(
-        where, await _servers(client, place), "", ahead, round_s / 2, statistics.median(took)
-    )  # fmt: skip
+    infos, _ = await _of_all(clients, "info")
+    return BusFacts(where, tuple(infos), "", ahead, round_s / 2, statistics.median(took))
 
 
-async def _servers(client: Any, place: Place) -> tuple[Mapping[str, Any], ...]:
-    if place.kind != "cluster":
-        return (await client.info(),)
-    answers = await client.info(target_nodes=type(client).PRIMARIES)
-    many = bool(answers) and all(isinstance(v, dict) for v in answers.values())
-    return tuple(answers.values()) if many else (answers,)
-
-
-async def _timed(work: Any) -> float:
+async def _of_all(clients: Sequence[Any], what: str) -> tuple[list[Any], float]:
+    """One question to every primary at once: the answers, and how long the slowest took."""
     begun = time.perf_counter()
-    await work()
-    return time.perf_counter() - begun
+    answers = await asyncio.gather(*(getattr(client, what)() for client in clients))
+    return answers, time.perf_counter() - begun

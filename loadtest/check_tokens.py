@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from loadtest.check_line import Line, fails, look, ok
-from relay.seat_card import Keyring, TokenError, verify
+from relay.seat_card import Keyring, TokenError, admit
 from relay.seat_plan import SeatPlan
 
 COLUMNS = ("seat", "section", "label", "role", "token")
@@ -78,11 +78,11 @@ def judge(cards: Sequence[Card], plan: SeatPlan, keyring: Keyring, evening: str,
 
 
 def _verified(cards: Sequence[Card], keyring: Keyring, evening: str, now_s: float) -> tuple[list[str], list[str]]:
-    """Lines whose token does not verify, and lines whose token is another seat's or role's."""
+    """Lines whose token does not hold, and lines whose token is another seat's or role's."""
     refused, wrong = [], []
     for card in cards:
         try:
-            claim = verify(keyring, evening, card.token, now_s)
+            claim, _ = admit(keyring, evening, card.token, now_s)
         except TokenError:
             refused.append(f"line {card.line}")
             continue

@@ -11,11 +11,10 @@ from typing import Any, TypeVar
 from urllib.parse import parse_qs, urlsplit
 
 from redis.asyncio import Redis
-from redis.asyncio.cluster import ClusterNode, RedisCluster
 from redis.asyncio.retry import Retry
 from redis.asyncio.sentinel import Sentinel
 from redis.backoff import NoBackoff
-from redis.exceptions import RedisClusterException, RedisError, ResponseError
+from redis.exceptions import RedisError, ResponseError
 
 from relay.bus import BusUnavailable
 
@@ -23,9 +22,8 @@ T = TypeVar("T")
 COMMAND_LIMIT_S = 0.5  # contract: client time-outs 0.5 s; a paused server must not hold a relay's turn longer
 CONNECT_LIMIT_S = 0.5
 ASK_SENTINEL_EVERY_S = 0.5  # one small question; a quarter of the time that a failover takes at least
-# RedisClusterException is no RedisError: a cluster without an owner for a slot, or none of whose nodes answers.
 # RuntimeError: what uvloop says when the server went away between two writes ("the handler is closed").
-AWAY = (RedisError, RedisClusterException, OSError, TimeoutError, asyncio.IncompleteReadError, RuntimeError)
+AWAY = (RedisError, OSError, TimeoutError, asyncio.IncompleteReadError, RuntimeError)
 
 
 class RedisUrlError(ValueError):
@@ -79,7 +77,8 @@ def parse_url(url: str, password: str | None = None) -> Place:
 
 
 def client_for(place: Place) -> Any:
-    """A redis-py client with the time limits of this module and no retries of its own."""
+    """A redis-py client to one server or to Sentinel's primary, with the time limits of this module and no retries of
+    its own. A Cluster's nodes are found by relay.redis_servers."""
     options: dict[str, Any] = {
         "socket_timeout": COMMAND_LIMIT_S,
         "socket_connect_timeout": CONNECT_LIMIT_S,
@@ -89,9 +88,6 @@ def client_for(place: Place) -> Any:
         "ssl": place.tls,
     }
     retry = Retry(NoBackoff(), 0)
-    if place.kind == "cluster":
-        nodes = [ClusterNode(host, port) for host, port in place.hosts]
-        return RedisCluster(startup_nodes=nodes, retry=retry, require_full_coverage=False, **options)
     if place.kind == "sentinel":
         own = {"socket_timeout": COMMAND_LIMIT_S, "socket_connect_timeout": CONNECT_LIMIT_S}
         sentinel = Sentinel(list(place.hosts), sentinel_kwargs=own)  # type: ignore[no-untyped-call]

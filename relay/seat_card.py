@@ -137,35 +137,6 @@ def normalised(token: str) -> str:
     return letters
 
 
-def verify(
-    keyring: Keyring,
-    evening: str,
-    token: str,
-    now_s: float,
-    *,
-    opens_s: float = float("-inf"),
-    closes_s: float = float("inf"),
-    revoked: Collection[tuple[int, int]] = (),
-    other_evenings: Collection[str] = (),
-) -> SeatClaim:
-    """What the token claims, if it holds at Unix time ``now_s``.
-
-    The check takes the same time for every wrong token: each key is tried and compared in constant time.
-
-    Args:
-        opens_s, closes_s: the evening's window in Unix seconds.
-        revoked: pairs (seat, generation); every printing up to that generation of that seat is refused.
-        other_evenings: names to try only to say ``evening`` instead of ``check``.
-
-    Raises:
-        TokenError: reasons shape, check, evening, expired, revoked, in this order.
-    """
-    return admit(
-        keyring, evening, token, now_s,
-        opens_s=opens_s, closes_s=closes_s, revoked=revoked, other_evenings=other_evenings,
-    )[0]  # fmt: skip
-
-
 def admit(
     keyring: Keyring,
     evening: str,
@@ -177,7 +148,18 @@ def admit(
     revoked: Collection[tuple[int, int]] = (),
     other_evenings: Collection[str] = (),
 ) -> tuple[SeatClaim, int]:
-    """As :func:`verify`, and the card's :func:`pseudonym`, for the price of opening it once."""
+    """What the token claims, if it holds at Unix time ``now_s``, and its listener's :func:`pseudonym`.
+
+    The check takes the same time for every wrong token: each key is tried and compared in constant time.
+
+    Args:
+        opens_s, closes_s: the evening's window in Unix seconds.
+        revoked: pairs (seat, generation); every printing up to that generation of that seat is refused.
+        other_evenings: names to try only to say ``evening`` instead of ``check``.
+
+    Raises:
+        TokenError: reasons shape, check, evening, expired, revoked, in this order.
+    """
     letters = normalised(token)
     raw = _raw(letters)
     payload, key = _open(keyring, evening, raw)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from pathlib import Path
 
 import pytest
@@ -20,6 +20,8 @@ from relay.bus import BusUnavailable
 from relay.bus_memory import MemoryBus
 from relay.entries import FIRST, Erase, Marker, encode_control
 from relay.seat_plan import generated
+from tests.aggregator.helper_service import served
+from tests.relay.house import until
 
 PLAN = generated(12)
 LISTENER = 48  # of shard 0
@@ -49,18 +51,8 @@ async def running(bus: MemoryBus, path: Path | None, leadership: Leadership | No
         bus, Engine(PLAN, t0_ms=await bus.now_ms(), tick_hz=HZ), Merger(PLAN, tick_hz=HZ, epoch=1), (),
         ServiceSettings(path, 600.0, trim_without_checkpoint=False), leadership=leadership or Alone(),
     )  # fmt: skip
-    task = asyncio.create_task(made.run())
-    try:
-        async with asyncio.timeout(20):
-            yield made
-    finally:
-        made.stop()
-        await task
-
-
-async def until(condition: Callable[[], object]) -> None:
-    while not condition():  # noqa: ASYNC110  (there is no event for it outside; the context has a time limit)
-        await asyncio.sleep(0)
+    async with served(made):
+        yield made
 
 
 def checkpoint_of(k: int, *, t0_ms: int = 1_000) -> bytes:

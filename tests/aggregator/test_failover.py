@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from pathlib import Path
 
 import pytest
@@ -20,7 +20,9 @@ from relay.bus_memory import MemoryBus, house_clock
 from relay.entries import FIRST, Entry, Erase, Marker, Part, Stamp, encode_control
 from relay.seat_plan import generated
 from tests.aggregator.helper_engine import Drive, engine
+from tests.aggregator.helper_service import served
 from tests.aggregator.helper_signals import T0_MS, Phone, Tape
+from tests.relay.house import until
 
 PLAN = generated(12)
 
@@ -50,18 +52,8 @@ async def running(bus: MemoryBus, engine: Engine, path: Path | None = None, bus_
     settings = ServiceSettings(path, 600.0, trim_without_checkpoint=False)
     merger = Merger(PLAN, tick_hz=40.0, epoch=1)
     service = Service(bus, engine, merger, (), settings, first_tick=engine.k + 1, bus_id=bus_id)
-    task = asyncio.create_task(service.run())
-    try:
-        async with asyncio.timeout(20):
-            yield service
-    finally:
-        service.stop()
-        await task
-
-
-async def until(condition: Callable[[], object]) -> None:
-    while not condition():  # noqa: ASYNC110  (there is no event for it outside; the context has a time limit)
-        await asyncio.sleep(0)
+    async with served(service):
+        yield service
 
 
 @pytest.mark.parametrize(

@@ -19,6 +19,8 @@ from relay.bus import BusUnavailable
 from relay.bus_memory import MemoryBus
 from relay.entries import FIRST, Part, Stamp, decode_control, encode_control
 from relay.seat_plan import generated
+from tests.aggregator.helper_service import served
+from tests.relay.house import until
 
 PLAN = generated(12)
 HZ = 40.0
@@ -65,15 +67,13 @@ class Lost(MemoryBus):
 async def running(bus: Lost) -> AsyncIterator[Service]:
     engine = Engine(PLAN, t0_ms=await bus.now_ms(), tick_hz=HZ)
     service = Service(bus, engine, Merger(PLAN, tick_hz=HZ, epoch=1), ())
-    task = asyncio.create_task(service.run())
-    async with asyncio.timeout(30):
-        while service.counters.ticks < 2:  # noqa: ASYNC110  (until the lead has written its origin)
-            await asyncio.sleep(0.01)
+    async with served(service):
+        await until(lambda: service.counters.ticks >= 2)  # the lead has written its origin
         bus.appends, bus.at = 0, bus.later
-        yield service
-        bus.away = False
-        service.stop()
-        await task
+        try:
+            yield service
+        finally:
+            bus.away = False
 
 
 @pytest.fixture(autouse=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 from collections.abc import AsyncIterator
 from pathlib import Path
@@ -15,6 +14,7 @@ from aggregator.service import Service, ServiceSettings
 from relay.bus_memory import MemoryBus
 from relay.entries import Erase, Marker, encode_control
 from relay.seat_plan import generated
+from tests.aggregator.helper_service import served
 from tests.relay.house import until
 
 LISTENER = 48  # of shard 0
@@ -31,13 +31,8 @@ async def running(
         bus, engine, Merger(plan, tick_hz=40.0, epoch=1), (), ServiceSettings(path, every_s),
         leadership=leadership or Alone(),
     )  # fmt: skip
-    task = asyncio.create_task(service.run())
-    try:
-        async with asyncio.timeout(20):
-            yield service
-    finally:
-        service.stop()
-        await task
+    async with served(service):
+        yield service
 
 
 def tombstones(path: Path, plan_seats: int = 12) -> set[int]:

@@ -60,7 +60,7 @@ async def close_code(phone: ClientConnection) -> int | None:
     return phone.close_code
 
 
-async def until(condition: Callable[[], bool]) -> None:
+async def until(condition: Callable[[], object]) -> None:
     """Let the relay run until something is so; there is no event for it outside."""
     async with asyncio.timeout(LIMIT_S):
         while not condition():  # noqa: ASYNC110
