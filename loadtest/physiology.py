@@ -105,6 +105,7 @@ class Audience:
         numbers = np.arange(listeners) if isinstance(listeners, int) else np.asarray(listeners, np.int64)
         self.numbers: Ints = numbers.astype(np.int64)
         self.programme, self.seed, self.motion = programme, seed, motion
+        programme.prepare()
         self.traits = traits or Traits()
         self.roles = tuple(roles) if roles is not None else ("audience",) * len(numbers)
         self.people: People = people(seed, self.numbers, self.roles, self.traits)

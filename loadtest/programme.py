@@ -76,7 +76,11 @@ class EveningPart:
 
 @dataclass(frozen=True)
 class Programme:
-    """The evening: ``length_s`` long, parts in order of time, moments, happenings."""
+    """The evening: ``length_s`` long, parts in order of time, moments, happenings.
+
+    The drive's tables are made by ``prepare`` or at the first look: a fraction of a second for six hours, which a
+    house that already runs must not wait for.
+    """
 
     title: str
     length_s: float
@@ -96,6 +100,10 @@ class Programme:
         """d behind a first-order lag of TEMPERATURE_LAG_S."""
         return self._look_up(t_s, self._tables[2])
 
+    def prepare(self) -> None:
+        """Make the drive's tables now."""
+        _ = self._tables
+
     def part_at(self, t_s: float) -> EveningPart:
         """The part the evening is in at ``t_s``."""
         return [p for p in self.parts if p.start_s <= max(t_s, self.parts[0].start_s)][-1]
@@ -113,8 +121,9 @@ class Programme:
         """Drive, its integral, its lagged form, and their times; a minute longer than the programme."""
         time_s = np.arange(round((self.length_s + 60.0) * TABLE_HZ) + 1) / TABLE_HZ
         drive = np.zeros_like(time_s)
-        for moment in self.moments:
-            drive += moment.shape(time_s)
+        for moment in self.moments:  # only where it is: an evening of six hours has some hundreds
+            at = slice(max(0, int(moment.onset_s * TABLE_HZ)), int(moment.end_s * TABLE_HZ) + 2)
+            drive[at] += moment.shape(time_s[at])
         drive = np.clip(drive, 0.0, 1.0)
         integral = np.concatenate(([0.0], np.cumsum((drive[1:] + drive[:-1]) / (2 * TABLE_HZ))))
         decay = float(np.exp(-1.0 / (TABLE_HZ * TEMPERATURE_LAG_S)))

@@ -17,6 +17,7 @@ from relay.seat_plan import SeatPlan
 
 FIRST_S = 30.0  # the demo rests for 20 s and has its neutral passage first
 GAP_SHARE = (0.3, 0.6)  # of the window, between two faults: seats return in it, and nobody can count on the beat
+LONG_ENOUGH_S = 3.0  # a phone's seat turns hollow after 1.5 s of silence; a shorter loss would not be seen on the page
 LEAVING_S = 20.0  # how long a hall takes to begin to empty, in the training
 DYING_SHARE, SLEEPING_SHARE, LEAVING_SHARE = 0.4, 0.8, 0.7  # the dying share; the others are invented
 ROW_NAME = re.compile(r"\D+")
@@ -88,7 +89,8 @@ class Fault:
             return frozenset()
         if self.kind.key == "access point":
             # half the window away, then all return at once: the return is part of what there is to see
-            return frozenset(self.rows if since_s < self.window_s / 2 else ())
+            away_s = max(self.window_s / 2, min(self.window_s, LONG_ENOUGH_S))
+            return frozenset(self.rows if since_s < away_s else ())
         spread = {"alarm": min(LEAVING_S, self.window_s), "phones dying": 0.8 * self.window_s}.get(self.kind.key, 0.0)
         gone = len(self.rows) if spread == 0.0 else int(len(self.rows) * min(1.0, since_s / spread))
         return frozenset(self.rows[:gone])

@@ -3,7 +3,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from loadtest.programme import TEMPERATURE_LAG_S, Happening, Moment, demo, still
+from loadtest.physiology import Audience
+from loadtest.programme import TABLE_HZ, TEMPERATURE_LAG_S, Happening, Moment, demo, still
 from relay.parts import PARTS
 
 
@@ -40,6 +41,32 @@ def test_integral_is_the_drives_integral() -> None:
 def test_lag_reaches_63_percent_after_one_time_constant() -> None:
     programme = demo().__class__("Step", 100.0, demo().parts, (Moment(10.0, 0.06, 80.0, 1.0, 1.0),))
     assert programme.drive_lagged(np.array([10.05 + TEMPERATURE_LAG_S]))[0] == pytest.approx(1 - np.exp(-1), abs=0.01)
+
+
+def test_a_drive_is_the_sum_of_all_moments_everywhere() -> None:
+    programme = demo(600.0)
+    t_s = np.arange(round(programme.length_s * TABLE_HZ) + 1) / TABLE_HZ
+    whole = np.sum([m.shape(t_s) for m in programme.moments], axis=0)
+    np.testing.assert_allclose(programme.drive(t_s), np.clip(whole, 0.0, 1.0), rtol=0, atol=1e-12)
+
+
+def test_six_hours_are_made_beforehand_and_only_where_moments_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The demo without an end: made at the first packet, over the whole grid for each moment, the tables stopped a
+    house for five seconds."""
+    looked = 0
+    shape = Moment.shape
+
+    def counting(self: Moment, t_s: np.ndarray) -> np.ndarray:
+        nonlocal looked
+        looked += len(t_s)
+        return shape(self, t_s)
+
+    monkeypatch.setattr(Moment, "shape", counting)
+    programme = demo(6 * 3600.0)
+    Audience(5, 1, programme)
+    assert 0 < looked <= programme.length_s * TABLE_HZ
+    monkeypatch.setattr(Moment, "shape", lambda *_: pytest.fail("made in the middle of an evening"))
+    assert programme.drive(np.array([32.0]))[0] == 1.0
 
 
 def test_unknown_happenings_are_refused() -> None:

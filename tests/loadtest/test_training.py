@@ -62,6 +62,14 @@ def test_an_access_point_takes_a_section_and_gives_it_back_at_once() -> None:
     assert lost.away(15.1) == frozenset()
 
 
+@pytest.mark.parametrize(("window_s", "away_s"), [(2.0, 2.0), (3.0, 3.0), (5.0, 3.0), (8.0, 4.0)])
+def test_a_short_window_still_shows_an_access_point(window_s: float, away_s: float) -> None:
+    """A seat turns hollow after 1.5 s: half of a short window would be told of and never seen."""
+    (lost,) = (f for f in plan(HALL, 3, window_s).faults if f.kind.key == "access point")
+    assert lost.away(away_s - 0.01) == frozenset(lost.rows)
+    assert lost.away(away_s + 0.01) == frozenset()
+
+
 @pytest.mark.parametrize(("key", "share"), [("alarm", 0.7), ("phones dying", 0.4)])
 def test_some_faults_grow(key: str, share: float) -> None:
     growing = fault(key)
