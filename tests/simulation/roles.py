@@ -181,14 +181,18 @@ class AggregatorRole:
 
         self._merger.publish = publish  # type: ignore[method-assign]
         asked, bus = service.bus.read, service.bus
+        furthest: dict[int, Stamp] = {}
 
         async def read(after: Mapping[int, Stamp], *, limit: int = 1000, wait_s: float = 0.0) -> list[Entry]:
             for stream, stamp in after.items():
-                if stamp < server.trimmed[stream] and self.ledger.whole and stamp != FIRST:
+                # After a failover it goes back 10 s to what it has read: that may be gone, but for stamps given again.
+                known = min(furthest.get(stream, FIRST), Stamp(server.stamped_again_ms, 0))
+                furthest[stream] = max(furthest.get(stream, FIRST), stamp)
+                if max(stamp, known) >= server.trimmed[stream]:
+                    continue
+                if self.ledger.whole and stamp != FIRST:
                     self.trimmed_past.append((stream, stamp))
-                    self.ledger.whole = False
-                elif stamp < server.trimmed[stream]:
-                    self.ledger.whole = False
+                self.ledger.whole = False
             return await asked(after, limit=limit, wait_s=wait_s)
 
         bus.read = read  # type: ignore[method-assign]
