@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from aggregator import service
 from aggregator.erasure import Traces
 from aggregator.failover import Failovers
 from aggregator.intake import Intake
@@ -48,9 +49,9 @@ def digest(concert: Concert) -> str:
     return made.hexdigest()
 
 
-def broken(schedule: list[Fault]) -> str:
+def broken(schedule: list[Fault], length_s: float = 12.0) -> str:
     """The violations of a short concert with this schedule, as one text."""
-    return "\n".join(violations(Concert(5, schedule, length_s=12.0).play()))
+    return "\n".join(violations(Concert(5, schedule, length_s=length_s).play()))
 
 
 def test_acknowledging_before_acceptance_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -90,6 +91,13 @@ def test_what_is_left_of_the_erased_on_disks_is_seen(monkeypatch: pytest.MonkeyP
     found = "\n".join(nothing_of_the_erased_is_on_a_disk(outcome(played)))
     assert "has a row of the erased seat" in found
     assert "is on the bus's disk" in found
+
+
+def test_trimming_what_a_follower_has_not_read_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    schedule = [Fault(9.0, "spare-pause", 0, 12.0)]
+    assert "trimmed" not in broken(schedule, 40.0)
+    monkeypatch.setattr(service, "FOLLOWERS_MS", 0)
+    assert "nothing unread is trimmed" in broken(schedule, 40.0)
 
 
 def test_sending_without_a_look_at_the_lease_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
