@@ -80,6 +80,7 @@ class Engine:
         if not 1 <= tick_hz <= 44 or any(not 0 <= s < shards for s in self.owned):
             raise ValueError(f"tick_hz must be 1..44 and owned shards 0..{shards - 1}, got {tick_hz}, {self.owned}")
         self.epoch, self.t0_ms, self.tick_hz = epoch, t0_ms, tick_hz
+        self._uses = max(1, int(tick_hz // USES_HZ))
         self.listeners = Listeners(limit=self.settings.max_listeners)
         self.states = SeatStates.allocate(self.listeners.capacity)
         self.listeners.attach(self.states)
@@ -116,7 +117,12 @@ class Engine:
 
     def used_at(self, k: int) -> int:
         """The newest tick up to k at which entries are used: a multiple of floor(rate / 10), of 1 below 20 a second."""
-        return k - k % max(1, int(self.tick_hz // USES_HZ))
+        return k - k % self._uses
+
+    def _turn(self, k: int, turns_hz: int) -> bool:
+        """Whether a turn of channels that have so many a second comes at tick k, at which entries are used, or came
+        since the last tick: a multiple of some uses, whose number does not depend on the house either."""
+        return k - k % (self._uses * max(1, int(self.tick_hz / self._uses // turns_hz))) > self.k
 
     def ingest(self, entries: Sequence[Entry]) -> None:
         """Keep entries until the tick that their stamp falls into. Over the bound the newest are refused (counted)."""
@@ -146,10 +152,12 @@ class Engine:
             raise ValueError(f"ticks run forwards: tick {k} after tick {self.k}")
         cut = self.cut_ms(k)
         self.step_ms = cut - (self.cut if self.k >= 0 else self.cut_ms(k - 1))
-        if self.used_at(k) > self.k:
-            use = self.cut_ms(self.used_at(k))
-            self._read(use)
-            self.absorb(use)
+        used = self.used_at(k)
+        if used > self.k:
+            self._read(self.cut_ms(used))
+            self.absorb(self.cut_ms(used))
+            for made in self.chains.turns(lambda turns_hz: self._turn(used, turns_hz)):
+                self._events.add(self, made)
         self.k, self.cut = k, cut
         self._advance()
         self.own_counters["ticks"] += 1

@@ -6,7 +6,7 @@ the audience does not pay for them. A performer's fusion is in the small table t
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -71,6 +71,8 @@ class Chains:
         for c in self.channels.values():
             if c.plan.small is small:
                 made |= {f"{c.plan.name}.grid": c.grid, f"{c.plan.name}.kernel": c.state}
+                if c.waits is not None:
+                    made[f"{c.plan.name} waits"] = c.waits
         return made
 
     def begin(self, row: int, listener: int, k: int) -> None:
@@ -83,7 +85,7 @@ class Chains:
             fusion.begin(self.small_fusion, np.array([slot]), key)
 
     def process(self, taken: Taken) -> list[RowEvents]:
-        """Run every kernel over a tick's samples; returns the body events that were decided."""
+        """Run the kernels over a tick's samples, slow channels' wait; returns the body events that were decided."""
         made = []
         stamps = np.empty(self.listeners.capacity)
         stamps[taken.rows] = taken.stamp_ms * 1e-3
@@ -95,9 +97,20 @@ class Chains:
             if self.listeners.names:
                 slot = self.listeners.table.slot[rows]
                 getattr(self.small_arrivals, channel.plan.heard)[slot[slot >= 0]] = stamps[rows[slot >= 0]]
-            events = channel.run(self.listeners.table.slot[rows] if channel.plan.small else rows, samples)
+            events = channel.arrive(self.listeners.table.slot[rows] if channel.plan.small else rows, samples)
             if len(events.row) and channel.plan.event:
                 made.append(channel.body(events, self.main_rows()[events.row] if channel.plan.small else events.row))
+        return made
+
+    def turns(self, turn: Callable[[int], bool]) -> list[RowEvents]:
+        """Run the kernels of the slow channels whose turn it is: ``turn`` is asked with how many they have a second.
+        Returns the body events that were decided."""
+        made = []
+        for channel in self.channels.values():
+            if channel.plan.turns_hz and turn(channel.plan.turns_hz):
+                events = channel.turn()
+                if len(events.row) and channel.plan.event:
+                    made.append(channel.body(events, events.row))
         return made
 
     def main_rows(self) -> Rows:

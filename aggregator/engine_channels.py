@@ -24,8 +24,14 @@ from aggregator.dsp.grid import (
 )
 from aggregator.dsp.resample import GridState, Mode, resample
 from aggregator.engine_view import RowEvents
+from aggregator.engine_waits import Waits, arrive, leave
 from aggregator.intake import Samples
 from aggregator.listeners import MAX_PERFORMERS, SCALARS, Kind
+
+# How often slow channels are computed. Skin: responses rise in 0.5-5 s and are decided 0.9 s after their onset, so that
+# 0.05 s more in the mean is little; temperature lags by 15 s.
+SKIN_TURNS_HZ = 5
+TEMPERATURE_TURNS_HZ = 2
 
 
 @dataclass(slots=True)
@@ -52,7 +58,8 @@ class SmallArrivalState(ArrivalState):
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """How a kind of channel is computed. ``small``: only performers have it."""
+    """How a kind of channel is computed. ``small``: only performers have it. ``turns_hz``: its samples wait for its
+    next turn, of about so many a second; 0: computed as they come."""
 
     name: str
     hz: int
@@ -61,6 +68,7 @@ class Plan:
     update: Callable[[Any, GridBlock], Events]
     small: bool = False
     event: str = ""
+    turns_hz: int = 0
 
     @property
     def heard(self) -> str:
@@ -70,9 +78,12 @@ class Plan:
 
 PLANS: dict[Kind, Plan] = {
     Kind.PULSE: Plan("pulse", PULSE_HZ, "linear", pulse.PulseState, pulse.update, event="beat"),
-    Kind.SKIN: Plan("skin", SKIN_HZ, "mean", electrodermal.SkinState, electrodermal.update, event="response"),
+    Kind.SKIN: Plan(
+        "skin", SKIN_HZ, "mean", electrodermal.SkinState, electrodermal.update, event="response", turns_hz=SKIN_TURNS_HZ
+    ),
     Kind.TEMPERATURE: Plan(
-        "temperature", TEMPERATURE_HZ, "mean", temperature.TemperatureState, temperature.update
+        "temperature", TEMPERATURE_HZ, "mean", temperature.TemperatureState, temperature.update,
+        turns_hz=TEMPERATURE_TURNS_HZ,
     ),
     Kind.MOTION: Plan("motion", MOTION_HZ, "mean", motion.MotionState, motion.update),
     Kind.BREATH: Plan("breath", BREATH_HZ, "mean", breath.BreathState, breath.update, small=True, event="breath"),
@@ -86,13 +97,14 @@ PLANS: dict[Kind, Plan] = {
 
 @dataclass(slots=True)
 class Channel:
-    """One kind's columns: where each listener's stream stands on its grid, and the kernel's state."""
+    """One kind's columns: where each listener's stream stands on its grid, the kernel's state, and what waits."""
 
     kind: Kind
     plan: Plan
     grid: GridState
     state: Any
     update: Callable[[Any, GridBlock], Events]
+    waits: Waits | None = None
 
     @classmethod
     def build(cls, kind: Kind, listeners: int, minimum_us: float) -> Channel:
@@ -100,7 +112,8 @@ class Channel:
         plan = PLANS[kind]
         rows = MAX_PERFORMERS if plan.small else listeners
         update = partial(electrodermal.update, minimum_us=minimum_us) if kind is Kind.SKIN else plan.update
-        return cls(kind, plan, GridState.allocate(rows), plan.state.allocate(rows), update)
+        waits = Waits.allocate(rows) if plan.turns_hz else None
+        return cls(kind, plan, GridState.allocate(rows), plan.state.allocate(rows), update, waits)
 
     def resample(self, rows: Rows, samples: Samples) -> list[GridBlock]:
         """The samples' grid points."""
@@ -109,8 +122,19 @@ class Channel:
             grid_hz=self.plan.hz, mode=self.plan.mode,
         )  # fmt: skip
 
-    def run(self, rows: Rows, samples: Samples) -> Events:
-        """Samples through grid and kernel; ``rows`` are this kind's own."""
+    def arrive(self, rows: Rows, samples: Samples) -> Events:
+        """Samples that came; ``rows`` are this kind's own. Those of a slow channel wait for its turn."""
+        if self.waits is None:
+            return self._run(rows, samples)
+        return Events.join([self._run(some.rows, some) for some in arrive(self.waits, rows, samples)])
+
+    def turn(self) -> Events:
+        """A slow channel's turn: what waits is computed."""
+        samples = None if self.waits is None else leave(self.waits)
+        return Events.none() if samples is None else self._run(samples.rows, samples)
+
+    def _run(self, rows: Rows, samples: Samples) -> Events:
+        """Samples through grid and kernel."""
         return Events.join([self.update(self.state, block) for block in self.resample(rows, samples)])
 
     def body(self, events: Events, row: Rows) -> RowEvents:
