@@ -12,16 +12,21 @@ an append-only file each second this survives a kill of its process), or ``repli
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import logging
 import time
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from relay.bus import SHARDS, BusStatistics, BusUnavailable
+from relay.bus_begin import Tell
 from relay.entries import Entry, Stamp
 from relay.redis_client import COMMAND_LIMIT_S, Place
 from relay.redis_compact import Compaction
 from relay.redis_servers import Servers
+
+log = logging.getLogger("ripieno.relay")
 
 T = TypeVar("T")
 FIELD = b"p"
@@ -30,7 +35,7 @@ REPLICA_LIMIT_MS = 200  # contract 7: WAIT 1 within 200 ms
 _WAIT = b"*3\r\n$4\r\nWAIT\r\n$1\r\n1\r\n$3\r\n%d\r\n" % REPLICA_LIMIT_MS
 BOUND_AGE_MS = 120_000  # contract 7: two minutes unread is a house without an aggregator …
 BOUND_BYTES = 256 * 1024 * 1024  # … or 256 MB a stream
-CHECK_EVERY_S = 2.0  # how often a stream's fill is looked at: three commands a stream, each as dear as an append
+CHECK_EVERY_S = 5.0  # how often a stream's fill is looked at: each look is as dear as the append of a whole turn
 
 
 @dataclass(slots=True)
@@ -48,16 +53,18 @@ class _Fill:
 class _Append:
     """One append that waits for its exchange."""
 
+    stream: int
     key: bytes
     payloads: Sequence[bytes]
-    answer: asyncio.Future[list[Stamp]]
+    tell: Tell
 
 
-def _fail(asked: list[_Append], error: BusUnavailable) -> None:
-    """None of them is accepted: whether the server has them is not known, and their writers must send them again."""
-    for one in asked:
-        if not one.answer.done():
-            one.answer.set_exception(BusUnavailable(str(error)))
+def _told(one: _Append, said: list[Stamp] | BusUnavailable) -> None:
+    """A fault of one listener must not keep the others of its exchange waiting for ever."""
+    try:
+        one.tell(said)
+    except Exception:
+        log.exception("what an append of stream %d led to", one.stream)
 
 
 class RedisBus:
@@ -82,26 +89,49 @@ class RedisBus:
         self._clock = clock
         self._asked: list[_Append] = []
         self._exchanges: set[asyncio.Task[None]] = set()
+        self._looking: asyncio.Task[None] | None = None
         self._fill = [_Fill() for _ in self._keys]
         self._written = self._refused = self._trimmed = 0
 
     async def append(self, stream: int, payloads: Sequence[bytes]) -> list[Stamp]:
         """See relay.bus.Bus.append. What is asked for in one turn of the loop shares one round trip to each node."""
-        key = self._key(stream)
+        self._key(stream)
         try:
-            await self._check_bound(stream)
-            asked = _Append(key, payloads, asyncio.get_running_loop().create_future())
-            self._asked.append(asked)
-            if len(self._asked) == 1:
-                asyncio.get_running_loop().call_soon(self._write_asked)
-            stamps = await asked.answer
+            await self._look_when_due(stream)
         except BusUnavailable:
             self._refused += len(payloads)
             raise
-        self._written += len(stamps)
-        if stamps:
-            self._fill[stream].last_ms = stamps[-1].ms
-        return stamps
+        answer: asyncio.Future[list[Stamp]] = asyncio.get_running_loop().create_future()
+
+        def tell(said: list[Stamp] | BusUnavailable) -> None:
+            if answer.done():
+                return
+            if isinstance(said, BusUnavailable):
+                answer.set_exception(said)
+            else:
+                answer.set_result(said)
+
+        self._ask(stream, payloads, tell)
+        return await answer
+
+    def begin(self, stream: int, payloads: Sequence[bytes], tell: Tell) -> None:
+        """See relay.bus_begin.Begins: as :meth:`append` without a task and a future for each; the stream's fill is
+        looked at beside it, not before it."""
+        self._key(stream)
+        if self._clock() >= self._fill[stream].due_s and self._looking is None:
+            self._looking = asyncio.get_running_loop().create_task(self._look_beside(stream))
+        self._ask(stream, payloads, tell)
+
+    def _ask(self, stream: int, payloads: Sequence[bytes], tell: Tell) -> None:
+        try:
+            self._check_bound(stream)
+        except BusUnavailable as error:
+            self._refused += len(payloads)
+            tell(error)
+            return
+        self._asked.append(_Append(stream, self._keys[stream], payloads, tell))
+        if len(self._asked) == 1:
+            asyncio.get_running_loop().call_soon(self._write_asked)
 
     def _write_asked(self) -> None:
         """Begin the exchange for everything asked for in this turn; writes stay in order by their one connection."""
@@ -120,7 +150,7 @@ class RedisBus:
                 client = await self._limited(self.servers.of(one.key))
                 by_node.setdefault(id(client), (client, []))[1].append(one)
         except BusUnavailable as error:
-            _fail(asked, error)
+            self._fail(asked, error)
             return
         await asyncio.gather(*(self._exchange_with(client, some) for client, some in by_node.values()))
 
@@ -129,13 +159,24 @@ class RedisBus:
         try:
             answers = await self._limited(self._pipeline(client, asked))
         except BusUnavailable as error:
-            _fail(asked, error)
+            self._fail(asked, error)
             return
+        except BaseException:
+            self._fail(asked, BusUnavailable("the exchange with Redis was ended"))
+            raise
+        marks = iter(answers)
         for one in asked:
-            stamps = [_stamp(answer) for answer in answers[: len(one.payloads)]]
-            del answers[: len(one.payloads)]
-            if not one.answer.done():
-                one.answer.set_result(stamps)
+            stamps = [_stamp(next(marks)) for _ in one.payloads]
+            self._written += len(stamps)
+            if stamps:
+                self._fill[one.stream].last_ms = stamps[-1].ms
+            _told(one, stamps)
+
+    def _fail(self, asked: list[_Append], error: BusUnavailable) -> None:
+        """None of them is accepted: whether the server has them is not known; their writers must send them again."""
+        for one in asked:
+            self._refused += len(one.payloads)
+            _told(one, BusUnavailable(str(error)))
 
     async def _pipeline(self, client: Any, asked: list[_Append]) -> list[Any]:
         wait = self.accepted == "replica"
@@ -232,19 +273,30 @@ class RedisBus:
         """Close the client's connections; idempotent."""
         await self.servers.close()
 
-    async def _check_bound(self, stream: int) -> None:
+    def _check_bound(self, stream: int) -> None:
         """Refuse when nobody has trimmed for two minutes or 256 MB (contract 7). The house's stream is kept whole for
         whoever joins later, so that its age says nothing."""
         fill = self._fill[stream]
-        if self._clock() >= fill.due_s:
-            fill.due_s = self._clock() + CHECK_EVERY_S
-            await self._limited(self._look(self._keys[stream], fill))
         old = fill.age_ms > BOUND_AGE_MS and stream != self.shards
         if old or fill.bytes > BOUND_BYTES:
             raise BusUnavailable(
                 f"stream {stream} is full ({fill.age_ms / 1000:.0f} s, {fill.bytes >> 20} MB unread): "
                 "is an aggregator running?"
             )
+
+    async def _look_when_due(self, stream: int) -> None:
+        fill = self._fill[stream]
+        if self._clock() >= fill.due_s:
+            fill.due_s = self._clock() + CHECK_EVERY_S
+            await self._limited(self._look(self._keys[stream], fill))
+
+    async def _look_beside(self, stream: int) -> None:
+        """One stream at a time, so that no turn bears all of them; one that cannot be looked at counts as before."""
+        try:
+            with contextlib.suppress(BusUnavailable):
+                await self._look_when_due(stream)
+        finally:
+            self._looking = None
 
     async def _look(self, key: bytes, fill: _Fill) -> None:
         """The first entry is left out of the age: its reader's durable position stays in the stream, and in a shard

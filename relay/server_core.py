@@ -14,10 +14,12 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Protocol
 
 from relay.bus import Bus, BusUnavailable
-from relay.entries import FIRST, Control, EntryError, Erase, Join, Part, decode_control, is_packets
+from relay.bus_begin import beginning
+from relay.entries import FIRST, Control, EntryError, Erase, Join, Part, Stamp, decode_control, is_packets
 from relay.outbox import Item, Outbox
 from relay.parts import PARTS
 from relay.seat_card import shard_of
@@ -98,7 +100,7 @@ class RelayCore:
         self._due: deque[tuple[float, Phone]] = deque()
         self._by_listener: dict[int, Phone] = {}
         self._erasing: dict[int, int] = {}  # erasures queued again: entries of each not accepted yet
-        self._writing: set[asyncio.Task[None]] = set()
+        self._begin = beginning(bus)
         self._empty = asyncio.Event()
         self.hurries = 0
 
@@ -216,25 +218,18 @@ class RelayCore:
         now = self.clock_ms()
         for stream, box in enumerate(self.outboxes):
             if box.waiting and now >= self._retry_at_ms[stream]:
-                payloads = box.take(now)
-                task = asyncio.get_running_loop().create_task(self._append(stream, box, payloads))
-                self._writing.add(task)
                 self.hurries = HURRIED_TURNS
-                task.add_done_callback(self._writing.discard)
+                self.counters.appends += 1
+                self._begin(stream, box.take(now), partial(self._answered, stream, box))
         self._send_due(now)
 
-    async def _append(self, stream: int, box: Outbox, payloads: list[bytes]) -> None:
-        self.counters.appends += 1
-        try:
-            await self.bus.append(stream, payloads)
-        except BusUnavailable as error:
-            self._refused(stream, box, str(error))
-        except Exception as error:  # a fault in a back end must not leave its entries in flight for ever
-            self._refused(stream, box, repr(error))
-        else:
-            self._retry_ms[stream] = RETRY_MIN_MS
-            self._set_bus(True, "")
-            self._accepted(box.accepted())
+    def _answered(self, stream: int, box: Outbox, said: list[Stamp] | BusUnavailable) -> None:
+        if isinstance(said, BusUnavailable):
+            self._refused(stream, box, str(said))
+            return
+        self._retry_ms[stream] = RETRY_MIN_MS
+        self._set_bus(True, "")
+        self._accepted(box.accepted())
 
     def _refused(self, stream: int, box: Outbox, why: str) -> None:
         box.failed()
