@@ -299,7 +299,7 @@ class Concert:
         """Nothing goes wrong any more: what is down starts, what is away comes back."""
         now = asyncio.get_running_loop().time()
         self.disk.full, self.disk.slow_s = False, 0.02
-        self.server.away_until_s = min(self.server.away_until_s, now)
+        # A failover takes its time: over within a lease, its new primary (without leases) would make a second lead.
         self.server.stalled_until_s = min(self.server.stalled_until_s, now)
         both: tuple[tuple[Sequence[RelayRole | AggregatorRole], Callable[[int], None]], ...] = (
             (self.relays, self._start_relay),
