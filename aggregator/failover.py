@@ -1,31 +1,16 @@
-"""After the bus failed over: noticing it, how far back to read again, and what watchers have seen before. Shell.
+"""Noticing that the bus failed over. Shell. What a reader does then is in relay.reread.
 
-A bus that failed over (or restarted) may lack the newest of what was read from it, and may stamp what it takes from
-then on below that: a reader that only went on would never see those entries. So the owner reads again from 10 s before
-(contract 7); the engine tells by itself what it has used. The bus says so by another replication id.
+The bus says so by another replication id; the engine tells by itself what it has used of what is read again.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections import deque
-from collections.abc import Sequence
-from zlib import crc32
 
 from relay.bus import Bus, BusUnavailable
-from relay.entries import Entry, Stamp
 
-REREAD_MS = 10_000  # contract 7; what a replica lacks is bounded by how long its primary goes on without it
 ASK_EVERY_S = 1.0  # one small command; a failover takes longer
-REMEMBERED_MS = 2 * REREAD_MS  # a new primary's clock may be behind as well
-REMEMBERED = 50_000  # entries a stream: over 20 s of one every 15 ms from each of 30 relays
-
-
-def again_from(position: Stamp, now_ms: int) -> Stamp:
-    """Where to read on after a failover: 10 s before the last entry used, or before the bus's time now if that is
-    earlier (the new primary's clock is behind). Zero for a stream of which nothing was used."""
-    return Stamp(max(0, min(position.ms, now_ms) - REREAD_MS), 0)
 
 
 class Failovers:
@@ -47,30 +32,3 @@ class Failovers:
         """True once for each change: between ticks is when a reader may go back."""
         before, self.known = self.known, self._told
         return bool(before) and before != self.known
-
-
-class Unseen:
-    """Lets every entry through once: what is read again after a failover is told by stream, stamp and checksum."""
-
-    def __init__(self) -> None:
-        self._known: dict[int, set[tuple[Stamp, int]]] = {}
-        self._order: dict[int, deque[tuple[Stamp, int]]] = {}
-
-    def of(self, entries: Sequence[Entry]) -> list[Entry]:
-        """Those that have not been here yet. Remembers 20 s of each stream, 50,000 entries at the most."""
-        made = []
-        for entry in entries:
-            known = self._known.setdefault(entry.stream, set())
-            mark = (entry.stamp, crc32(entry.payload))
-            if mark not in known:
-                known.add(mark)
-                self._order.setdefault(entry.stream, deque()).append(mark)
-                made.append(entry)
-        for stream in {entry.stream for entry in made}:
-            self._forget(self._known[stream], self._order[stream])
-        return made
-
-    def _forget(self, known: set[tuple[Stamp, int]], order: deque[tuple[Stamp, int]]) -> None:
-        least_ms = order[-1][0].ms - REMEMBERED_MS
-        while len(order) > REMEMBERED or order[0][0].ms < least_ms:
-            known.discard(order.popleft())

@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 from aggregator import checkpoint, saved
 from aggregator.engine import Engine
 from aggregator.erasure import Traces
-from aggregator.failover import REREAD_MS, Failovers, Unseen, again_from
+from aggregator.failover import Failovers
 from aggregator.leadership import Alone, Leadership
 from aggregator.merger import Merger
 from aggregator.part_change import PartWriter
@@ -25,6 +25,7 @@ from aggregator.service_settings import ServiceCounters, ServiceSettings, Sink
 from aggregator.snapshot import PartSnapshot, Snapshot
 from relay.bus import Bus, BusUnavailable
 from relay.entries import FIRST, Baseline, Control, Entry, HousePrior, Marker, Origin, Stamp, encode_control
+from relay.reread import REREAD_MS, Unseen, again_from
 
 __all__ = ["Service", "ServiceCounters", "ServiceSettings", "Sink"]
 

@@ -22,6 +22,7 @@ from relay.bus_begin import beginning
 from relay.entries import FIRST, Control, EntryError, Erase, Join, Part, Stamp, decode_control, is_packets
 from relay.outbox import Item, Outbox
 from relay.parts import PARTS
+from relay.reread import Unseen, again_from
 from relay.seat_card import shard_of
 from relay.session import Session
 from relay.session_table import ACK_EVERY_MS, ACK_EVERY_PACKETS, Action, Close, House, Samples, Send, State, Write
@@ -353,16 +354,20 @@ class RelayCore:
                 del self._erasing[event.listener]
 
     async def _follow_loop(self) -> None:
-        """Parts and erasures as the house's stream tells them."""
-        house, position = self.bus.shards, FIRST
+        """Parts and erasures as the house's stream tells them; after a failover its last 10 s again (contract 7)."""
+        house, position, unseen, bus_id = self.bus.shards, FIRST, Unseen(), self.house.bus_id
         while True:
             try:
+                if bus_id != self.house.bus_id:
+                    position = again_from(position, await self.bus.now_ms())
+                    bus_id = self.house.bus_id
                 entries = await self.bus.read({house: position})
             except BusUnavailable:
                 await asyncio.sleep(FOLLOW_WAIT_S)
                 continue
             for entry in entries:
                 position = entry.stamp
+            for entry in unseen.of(entries):
                 await self._follow(entry.payload)
             await asyncio.sleep(FOLLOW_EVERY_S)
 

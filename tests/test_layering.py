@@ -17,7 +17,7 @@ IMPURE = {
     "threading", "subprocess", "uvloop", "ssl", "random", "secrets",
 }  # fmt: skip
 PURE = {
-    "relay": {"wire", "session", "entries", "seat_card", "parts", "seat_plan", "outbox"},
+    "relay": {"wire", "session", "entries", "seat_card", "parts", "seat_plan", "outbox", "reread"},
     "aggregator": {
         "listeners", "intake", "clock", "states", "engine", "snapshot", "merger", "house", "synchrony", "linkage",
         "after_show", "outputs.osc", "dsp",

@@ -12,16 +12,18 @@ import pytest
 from aggregator import checkpoint, failover, saved
 from aggregator.command.common import warn_of_versions
 from aggregator.engine import Engine
-from aggregator.failover import REREAD_MS, Unseen, again_from
 from aggregator.merger import Merger
 from aggregator.saved import Saved
 from aggregator.service import Service, ServiceSettings
-from relay.bus_memory import MemoryBus, house_clock
+from relay import reread
+from relay.bus_memory import MemoryBus
 from relay.entries import FIRST, Entry, Erase, Marker, Part, Stamp, encode_control
+from relay.reread import REREAD_MS, Unseen, again_from
 from relay.seat_plan import generated
 from tests.aggregator.helper_engine import Drive, engine
 from tests.aggregator.helper_service import served
 from tests.aggregator.helper_signals import T0_MS, Phone, Tape
+from tests.relay.failing_bus import FailingBus
 from tests.relay.house import until
 
 PLAN = generated(12)
@@ -29,22 +31,6 @@ PLAN = generated(12)
 
 def at(seconds: float) -> int:
     return T0_MS + round(seconds * 1000)
-
-
-class FailingBus(MemoryBus):
-    """A bus whose replica takes over: it lacks what came after ``edge``, and its clock is ``behind_s`` behind."""
-
-    def __init__(self) -> None:
-        self._behind_s = 0.0
-        self._house = house_clock()
-        super().__init__(clock=lambda: self._house() - self._behind_s)
-
-    def fail_over(self, edge: Stamp, behind_s: float) -> None:
-        for stream in range(self.shards + 1):
-            kept = [e for e in self._entries[stream] if e.stamp <= edge]
-            self._entries[stream], self._stamps[stream] = kept, [e.stamp for e in kept]
-        self._behind_s, self._last = behind_s, edge
-        self._id += "'"
 
 
 @contextlib.asynccontextmanager
@@ -153,8 +139,8 @@ def test_everything_is_shown_once() -> None:
 def test_what_is_remembered_of_a_long_evening_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     unseen = Unseen()
     unseen.of([Entry(Stamp(1_000 * n, 0), 0, b"x") for n in range(1_000)])
-    assert len(unseen._known[0]) == len(unseen._order[0]) == failover.REMEMBERED_MS // 1000 + 1
-    monkeypatch.setattr(failover, "REMEMBERED", 10)
+    assert len(unseen._known[0]) == len(unseen._order[0]) == reread.REMEMBERED_MS // 1000 + 1
+    monkeypatch.setattr(reread, "REMEMBERED", 10)
     unseen.of([Entry(Stamp(2_000_000, n), 0, b"x") for n in range(1_000)])
     assert len(unseen._known[0]) == 10
 
