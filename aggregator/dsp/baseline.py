@@ -38,7 +38,7 @@ class BaselineSettings:
     glide_s: float = 2.0
     drift_s: float = 600.0
     drift_limit_per_s: float = 0.1 / 60.0
-    turns: int = 16
+    turns: int = 8
 
     def __post_init__(self) -> None:
         """Raises ValueError: a value outside its domain."""

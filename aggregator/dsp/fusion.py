@@ -1,7 +1,7 @@
 """Every listener's fused arousal with its confidence, from what the kernels know at a tick. Pure numpy.
 
-A listener is refreshed four times a second, the whole house at once (``turn_key``); in between the value runs straight
-to the new one, so it never steps. Nothing depends on which other listeners are there.
+A listener is refreshed twice a second, the whole house at once (``turn_key``); in between the value runs straight to
+the new one, so it never steps. Nothing depends on which other listeners are there.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class FusionSettings:
     """
 
     baseline: BaselineSettings = field(default_factory=BaselineSettings)
-    refresh_s: float = 0.25
+    refresh_s: float = 0.5
     weight_rise_s: float = 4.0
     weight_fall_s: float = 2.0
     z_per_s: float = 4.0
@@ -51,13 +51,13 @@ class FusionSettings:
 
 PERFORMER = FusionSettings(hold_movement=2.0)  # while a performer moves, confidence falls but channels keep flowing
 KEY_BITS = 0xFFFF  # turns need few bits; a whole pseudonym has no place among the columns
+PHASE = 1  # of the refreshes among the ticks: those after a tick at which entries are used have little else to do
 ROUNDS = 0xFFF  # refreshes by which counts differ: seconds and medians are spread, KEY_BITS are not exceeded
 COLLAPSE = 0.5  # pulse and skin trust both below half of their own last seconds: knocked, clapped or pulled
 COLLAPSE_MEMORY_S = 5.0
 LEAP = 0.5  # logarithm: a pulse wave 1.65 times its size; vessels widen over minutes, hands move in a second
 LEAP_MEMORY_S = 20.0
 LEFT_OUT = 0.05  # trust: what a non-responder keeps against a provisional baseline is three times as much
-
 
 @dataclass(slots=True)
 class FusionState(BaselineState):
@@ -87,8 +87,16 @@ class FusionState(BaselineState):
 
 
 def stride_of(settings: FusionSettings, dt_s: float) -> int:
-    """Ticks of ``dt_s`` from one refresh of a listener to the next."""
-    return max(1, round(settings.refresh_s / dt_s))
+    """Ticks of ``dt_s`` from one refresh of a listener to the next: about ``refresh_s``, and a whole part of a second
+    where one of at least 0.4 times that is to be had, so that a second of rest is a second."""
+    return _stride(settings.refresh_s, dt_s)
+
+
+@lru_cache(maxsize=64)
+def _stride(refresh_s: float, dt_s: float) -> int:
+    most, second = max(1, round(refresh_s / dt_s)), round(1.0 / dt_s)
+    whole = next(n for n in range(most, 0, -1) if second % n == 0)
+    return whole if whole >= 0.4 * most else most
 
 
 def turn_key(listener: int, k: int, stride: int) -> int:
@@ -97,7 +105,7 @@ def turn_key(listener: int, k: int, stride: int) -> int:
 
     ``listener``: any number of their own >= 0; decides, by refreshes, when their seconds end and medians are due.
     """
-    return k % stride + stride * (listener & ROUNDS)
+    return (k - PHASE) % stride + stride * (listener & ROUNDS)
 
 
 def begin(state: FusionState, rows: Rows, keys: Ints) -> None:
@@ -128,7 +136,7 @@ def observe(
         dt_s: seconds a tick, > 0, the same all evening. prior: the house's scales; the table's when None.
         live: bool (listeners,), rows in use; None: all. Call ``begin`` when a listener takes a row.
 
-    A refresh each ``stride = round(refresh_s / dt_s)`` ticks adds at most ``refresh_s`` to the age of an event, and
+    A refresh each ``stride_of(settings, dt_s)`` ticks adds at most ``refresh_s`` to the age of an event, and
     as much again until the line has arrived. Does not know seat states: held and lost are the engine's.
     """
     chosen = settings or FusionSettings()

@@ -14,7 +14,7 @@ from tests.aggregator.helper_signals import T0_MS, Phone
 
 TOLD_MS = T0_MS + 2_000
 A_WHILE_S = 4.0
-SECONDS = 26.0  # past the provisional baseline, whose scale is shrunk towards the prior
+SECONDS = 28.0  # past the provisional baseline, whose scale is shrunk towards the prior
 WIDE = {name: 20.0 * scale for name, scale in zip(AUDIENCE.names, AUDIENCE.prior_scale.tolist(), strict=True)}
 FIRST = dict(list(WIDE.items())[:1])
 AUDIENCE_OF_THREE = [Phone(1, seat=1), Phone(2, seat=2), Phone(SHARDS + 1, seat=3)]  # two in stream 1, one in 2
