@@ -107,15 +107,14 @@ class Phones(Connections):
         time_us = self.clocks.at(self.numbers[who], span * self.span_s)
         frames = self.bank.frames(span, self.wears[who], span - self.shift[who], time_us)
         size = frames.shape[1]
-        socks = self._socks
+        sends = self._sends
         for i, raw in zip(who.tolist(), frames.view(f"V{size}").ravel().tolist(), strict=True):
             try:
-                done = socks[i].send(raw)  # a closed one is None: caught below
-                if done != size:
+                if (done := sends[i](raw)) != size:  # a closed one is None: caught below
                     self._stuck(i, raw[done:])
             except BlockingIOError:
                 self._stuck(i, raw)
-            except (OSError, AttributeError):
+            except (OSError, TypeError):
                 self._drop_broken(i, "send")
         self.counts.resent += int(np.count_nonzero(self.highest[who] > span))
         self.sent[who] = span + 1
