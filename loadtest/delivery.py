@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+SLACK_S = 1.0  # and so much more before it discards: one skip a second
 RING_S = 15.0  # what a phone keeps when it cannot send, and keeps of acknowledged ones for a bus that lost them
 
 
@@ -46,10 +47,11 @@ class Delivery:
         self.sent = min(self.sent, max(0, self.made - kept))
         self.lowest = min(self.lowest, self.sent)
 
-    def discard(self, kept: int) -> tuple[int, int] | None:
-        """Forget all but the last ``kept`` packets; the (first, last) that must be told as skipped, or None."""
+    def discard(self, kept: int, slack: int = 0) -> tuple[int, int] | None:
+        """Forget all but the last ``kept`` packets once there are over ``slack`` more; the (first, last) that must be
+        told as skipped, or None."""
         edge = self.made - kept
-        if edge <= self.lowest:
+        if edge - slack <= self.lowest:
             return None
         gone = (self.lowest, edge - 1)
         self.skipped += edge - self.lowest

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from picows import WSFrame, WSListener, WSMsgType, WSTransport, ws_connect
 
 from loadtest import messages
-from loadtest.delivery import RING_S, Delivery
+from loadtest.delivery import RING_S, SLACK_S, Delivery
 from loadtest.packets import Bytes, blocks_of, build
 from loadtest.physiology import Audience
 
@@ -136,7 +136,7 @@ class Phone(WSListener):  # type: ignore[misc]  # picows has no types
         elif time.monotonic() - self.heard_s > UNHEARD_S:
             self.cut()
             return 0
-        gone = self.delivery.discard(self.swarm.ring)
+        gone = self.delivery.discard(self.swarm.ring, self.swarm.slack)
         if gone is not None:
             self.transport.send(WSMsgType.TEXT, messages.skip(*gone).encode())
         count = 0
@@ -173,7 +173,7 @@ class Swarm:
         if not 1 <= packets_a_second <= 10:
             raise ValueError(f"packets_a_second: found {packets_a_second}, allowed 1..10")
         self.url, self.audience, self.span_s = url, audience, 1.0 / packets_a_second
-        self.ring = round(RING_S * packets_a_second)
+        self.ring, self.slack = round(RING_S * packets_a_second), round(SLACK_S * packets_a_second)
         self.seen = SwarmStatistics(phones=len(tokens))
         self._dice = random.Random(seed)
         draw = np.random.default_rng(seed)
@@ -260,7 +260,7 @@ class Swarm:
         await self._until((number + 1) * self.span_s)
         self._make(number)
         there = self._there((number + 1) * self.span_s)
-        self._blocks.pop(number - self.ring - 1, None)
+        self._blocks.pop(number - self.ring - self.slack - 1, None)
         self._made = number + 1
         for slot, phones in enumerate(self._order):
             await self._until((number + 1 + slot / SLOTS) * self.span_s)

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import struct
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
-from relay.entries import ENTRY_VERSION, MAX_AGE_MS, PACKETS, Consent, Control, Erase, encode_control
+from relay.entries import ENTRY_VERSION, MAX_AGE_MS, PACKETS, Consent, Control, Erase, Skip, encode_control
 
 ITEM_OVERHEAD_BYTES = 200  # a queued packet's Python objects beside its payload, measured with sys.getsizeof
 CONTROL_BYTES = 400  # a control entry's share of the bound: a join with 3 channels takes about this
@@ -32,6 +32,8 @@ class Sender(Protocol):
 Item = tuple[Sender | None, int, bytes, float, Control | None]
 """Owner, sequence number, packet, arrival in ms, and None; or owner, -1, nothing, time, and a control entry. A bare
 tuple: a named one costs a third more a packet."""
+Skips = dict[tuple[int, int, int], Skip]
+"""Skips by listener, stream and the number that would go on from them."""
 
 
 @dataclass(slots=True)
@@ -108,7 +110,8 @@ class Outbox:
     def take(self, now_ms: float) -> list[bytes]:
         """Payloads for the next append, oldest first, at most one batch's bound; empty while something is in flight.
 
-        Runs of packets become one packet batch each, a control entry is a payload of its own; ages are ``now_ms``
+        Runs of packets become one packet batch each, a control entry is a payload of its own (skips of one phone that
+        follow each other are one, behind the packets between them); ages are ``now_ms``
         minus the arrival.
         """
         if self._flying or not self._waiting:
@@ -164,17 +167,35 @@ class Outbox:
 
 
 def _payloads(items: list[Item], now_ms: float) -> list[bytes]:
+    """Skips do not break a run of packets, they follow it: phones that are behind send one every few packets, and a run
+    an entry made most of what is read again after a failover. For who waits for the skipped numbers it is the same."""
     made: list[bytes] = []
-    start = 0
-    for place, (_, _, _, _, event) in enumerate(items):
-        if event is not None:
-            if place > start:
-                made.append(_batch(items[start:place], now_ms))
-            made.append(encode_control(event))
-            start = place + 1
-    if len(items) > start:
-        made.append(_batch(items[start:] if start else items, now_ms))
-    return made
+    skips: Skips = {}
+    run: list[Item] | None = None  # None: all items are packets so far
+    for place, item in enumerate(items):
+        event = item[4]
+        if event is None:
+            if run is not None:
+                run.append(item)
+            continue
+        run = items[:place] if run is None else run
+        if isinstance(event, Skip):
+            _add(skips, event)
+            continue
+        made += [*_run(run, skips, now_ms), encode_control(event)]
+        run, skips = [], {}
+    return made + _run(items if run is None else run, skips, now_ms)
+
+
+def _add(skips: Skips, event: Skip) -> None:
+    """One range for what a phone skipped in two steps."""
+    older = skips.pop((event.listener, event.stream, event.first), None)
+    event = event if older is None else replace(older, last=event.last)
+    skips[event.listener, event.stream, event.last + 1] = event
+
+
+def _run(packets: list[Item], skips: Skips, now_ms: float) -> list[bytes]:
+    return ([_batch(packets, now_ms)] if packets else []) + [encode_control(skip) for skip in skips.values()]
 
 
 def _batch(items: list[Item], now_ms: float) -> bytes:

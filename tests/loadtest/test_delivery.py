@@ -29,8 +29,12 @@ def test_what_no_longer_fits_is_skipped_and_told() -> None:
     phone.make(100)
     assert phone.discard(60) == (0, 39)
     assert phone.discard(60) is None
-    assert phone.skipped == 40
-    assert phone.due(1) == range(40, 41)
+    phone.make(103)
+    assert phone.discard(60, slack=4) is None
+    phone.make(105)
+    assert phone.discard(60, slack=4) == (40, 44)
+    assert phone.skipped == 45
+    assert phone.due(1) == range(45, 46)
 
 
 def test_a_lost_bus_gets_the_ring_again() -> None:

@@ -12,6 +12,7 @@ from relay.entries import (
     Control,
     Erase,
     Marker,
+    Skip,
     decode_control,
     decode_packets,
     encode_packets,
@@ -188,3 +189,21 @@ def test_a_batch_is_written_as_the_entries_module_writes_it(packets: list[tuple[
     listeners, streams, raws, ages_ms = zip(*packets, strict=True)
     seen_ms = [now_ms - (now_ms - age_ms) for age_ms in ages_ms]  # as the outbox sees them
     assert box.take(now_ms) == [encode_packets(listeners, streams, seen_ms, raws)]
+
+
+def test_skips_follow_the_packets_that_they_came_among() -> None:
+    """A phone that is behind says one every few packets: one batch and one range of it, before whatever comes next."""
+    box, phone, other = Outbox(), Someone(), Someone(listener=6)
+    for number in range(3):
+        box.put_event(phone, Skip(5, 9, number, number), 0.0)
+        box.put(phone, number + 10, b"%d" % number, 0.0)
+    box.put_event(other, Skip(6, 9, 3, 3), 0.0)
+    box.put_event(phone, Consent(5, False, "text"), 0.0)
+    box.put_event(phone, Skip(5, 9, 3, 4), 0.0)
+    assert opened(box.take(0.0)) == [
+        (b"0", 0), (b"1", 0), (b"2", 0), Skip(5, 9, 0, 2), Skip(6, 9, 3, 3), Consent(5, False, "text"),
+        Skip(5, 9, 3, 4),
+    ]  # fmt: skip
+    told = [(sequence, event) for _, sequence, _, _, event in box.accepted()]
+    assert told[:4] == [(-1, Skip(5, 9, 0, 0)), (10, None), (-1, Skip(5, 9, 1, 1)), (11, None)]  # each on its own
+    assert len(told) == 8 + 1

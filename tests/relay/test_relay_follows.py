@@ -7,7 +7,7 @@ import asyncio
 import pytest
 
 from relay import server_core
-from relay.entries import Erase, Marker, Part, encode_control
+from relay.entries import FIRST, Erase, Marker, Part, encode_control
 from relay.server import Relay
 from tests.relay.failing_bus import FailingBus
 from tests.relay.house import a_phone, a_relay, next_of, until
@@ -39,7 +39,7 @@ async def test_a_part_and_an_erasure_below_the_position_are_heard() -> None:
         await phone.send(hello())
         await next_of(phone, "consent")
         await has_read(relay, bus, "doors")
-        (kept,) = (e.stamp for e in await bus.read({bus.shards: server_core.FIRST}))
+        (kept,) = (e.stamp for e in await bus.read({bus.shards: FIRST}))
         await has_read(relay, bus, "rest")
         bus.fail_over(kept, behind_s=0.5)
         await say(bus, Part("piece"), Erase(19))
