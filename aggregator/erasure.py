@@ -1,6 +1,9 @@
-"""What is left of an erased listener on disks, and its removal (contract 15). Shell.
+"""What is left of an erased listener on disks, and its removal (contract 15); of one who withdrew as well. Shell.
 
-The engine clears its rows with the erasure's entry. What was written before stays in older checkpoints, in the bus's
+Nobody's body data outlives their consent: who withdraws leaves a row without data, and may come back with a new yes;
+who is erased is refused. What was measured before goes from the disks in the same way.
+
+The engine clears its rows with the entry of either. What was written before stays in older checkpoints, in the bus's
 streams, and in the bus's own files. So, at the lead:
 
 1. a fresh checkpoint at once, and after it the older ones of the same evening are deleted, whoever wrote them;
@@ -35,22 +38,28 @@ SPARE_MS = 1_000  # beyond the followers' time: both of an erasure's entries, in
 BEGUN_S = 60.0  # a checkpoint that has been begun for so long is a dead process's
 
 
+def removals(engine: Engine) -> int:
+    """Erasures and withdrawals that the engine has used so far."""
+    return engine.own_counters["erasures"] + engine.own_counters["withdrawals"]
+
+
 class Traces:
     """What has to be removed still. ``keep_ms``: how long entries stay on the bus behind a checkpoint."""
 
     def __init__(self, engine: Engine, bus: Bus, keep_ms: int, clock: Callable[[], float] = time.monotonic) -> None:
         self.engine, self.bus, self.keep_ms = engine, bus, keep_ms
-        self.erasures = engine.own_counters["erasures"]
-        self.left = bool(engine.listeners.tombstones)  # a restart cannot know what was done before it
+        self.removals = removals(engine)
+        # a restart cannot know what was done before it
+        self.left = self.removals > 0 or bool(engine.listeners.tombstones)
         self.k, self._first_ms, self._newest_ms = engine.k, engine.cut, engine.cut  # of those that are left
         self.cleared = self.failures = self.files_removed = 0
         self._clock, self._due_s = clock, 0.0
         self._clean: dict[Path, float] = {}
 
     def notice(self) -> None:
-        """Look after each tick whether it used an erasure."""
-        if self.engine.own_counters["erasures"] != self.erasures:
-            self.erasures = self.engine.own_counters["erasures"]
+        """Look after each tick whether it used an erasure or a withdrawal."""
+        if removals(self.engine) != self.removals:
+            self.removals = removals(self.engine)
             self.k, self._newest_ms = self.engine.k, self.engine.cut
             self._clean.clear()
             if not self.left:
@@ -75,7 +84,7 @@ class Traces:
     def sweep(self, own: Path) -> None:
         """Delete this evening's other checkpoints from before the newest erasure, after ``own`` was written; also
         unreadable ones and those that a dead process began: nobody can go on from them. Blocks on the disk."""
-        if not self.left and not self.engine.listeners.tombstones:
+        if not (self.left or self.removals or self.engine.listeners.tombstones):
             return
         for path in checkpoint.beside(own):
             written_s = checkpoint.seen_at(path)

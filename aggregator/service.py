@@ -15,7 +15,7 @@ from collections.abc import Callable, Sequence
 
 from aggregator import checkpoint, saved
 from aggregator.engine import Engine
-from aggregator.erasure import Traces
+from aggregator.erasure import Traces, removals
 from aggregator.failover import Failovers
 from aggregator.leadership import Alone, Leadership
 from aggregator.merger import Merger
@@ -85,7 +85,7 @@ class Service:
         self.traces = Traces(engine, bus, keep_ms, clock)
         self.parts = PartWriter(bus, engine, clock)
         self._compacting: asyncio.Task[None] | None = None
-        self._erasures_kept = self._erasures()  # of those that the engine knows, in the newest checkpoint
+        self._removals_kept = self._removals()  # erasures and withdrawals that the newest checkpoint knows of
         self._erased_due_s = clock()
         self._writing: asyncio.Task[None] | None = None
         self._bus_away = False
@@ -305,7 +305,7 @@ class Service:
         """By time where this one leads; after an erasure at once, and at a spare too: no file may keep who left."""
         if self._writing is not None and not self._writing.done():
             return False
-        if self._erasures() > self._erasures_kept and now >= self._erased_due_s:
+        if self._removals() > self._removals_kept and now >= self._erased_due_s:
             return True
         due = now >= self._due_checkpoint_s or (now >= self._erased_due_s and self._traces_due())
         return self.leadership.leads() and due
@@ -315,8 +315,8 @@ class Service:
         busy = self._compacting is not None and not self._compacting.done()
         return not busy and self.leadership.leads() and self.traces.due(self.engine.cut)
 
-    def _erasures(self) -> int:
-        return self.engine.own_counters["erasures"]
+    def _removals(self) -> int:
+        return removals(self.engine)
 
     async def _checkpoint(self, *, final: bool = False) -> None:
         path = self.settings.checkpoint_path
@@ -325,12 +325,12 @@ class Service:
         if final and self._writing is not None:
             await asyncio.wait([self._writing])
         positions, cut = self.engine.positions(), self.engine.cut
-        erasures, clears = self._erasures(), self._traces_due()
+        removed, clears = self._removals(), self._traces_due()
         pack = saved.freeze(self.engine, self.merger, self._failovers.known, self.settings.evening)
         try:
             await asyncio.to_thread(lambda: checkpoint.write(path, pack()))
             self.counters.checkpoints += 1
-            self._erasures_kept = erasures
+            self._removals_kept = removed
         except OSError as error:
             if self.counters.checkpoint_failures == 0:
                 log.error("checkpoint %s cannot be written (%s); the evening goes on without", path, error.strerror)

@@ -18,7 +18,7 @@ from aggregator.merger import Merger
 from aggregator.service import Service, ServiceSettings
 from relay.bus import BusUnavailable
 from relay.bus_memory import MemoryBus
-from relay.entries import FIRST, Erase, Marker, encode_control
+from relay.entries import FIRST, Consent, Control, Erase, Marker, encode_control
 from relay.seat_plan import generated
 from tests.aggregator.helper_service import served
 from tests.relay.house import until
@@ -98,6 +98,14 @@ def test_older_checkpoints_of_the_evening_go(tmp_path: Path) -> None:
     assert not (tmp_path / "spare.checkpoint").exists()
 
 
+def test_a_restart_after_a_withdrawal_clears_again() -> None:
+    """It cannot know what was done before it; its checkpoint tells of the withdrawal."""
+    engine = Engine(PLAN, t0_ms=1_000, tick_hz=HZ)
+    engine.own_counters["withdrawals"] = 1
+    again = Engine.restore(engine.checkpoint(), PLAN, engine.settings, epoch=2)
+    assert Traces(again, MemoryBus(), 30_000).left
+
+
 def test_without_an_erasure_nothing_is_deleted(tmp_path: Path) -> None:
     made = Traces(Engine(PLAN, t0_ms=1_000, tick_hz=HZ), MemoryBus(), 30_000)
     (tmp_path / "cut.checkpoint").write_bytes(b"x")
@@ -119,8 +127,9 @@ def test_a_file_that_cannot_be_removed_is_counted_and_said(
     assert "dead.checkpoint may hold an erased listener" in caplog.text
 
 
+@pytest.mark.parametrize("leaving", [Erase(LISTENER), Consent(LISTENER, False, "1")])
 async def test_when_the_followers_time_is_over_the_bus_is_cleared(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, leaving: Control
 ) -> None:
     """A second checkpoint, everything before it off the streams, and the files anew, asked until it is done."""
     monkeypatch.setattr(erasure, "COMPACT_EVERY_S", 0.001)
@@ -128,7 +137,7 @@ async def test_when_the_followers_time_is_over_the_bus_is_cleared(
     bus.answers = [False, BusUnavailable("a server is down"), False]
     async with running(bus, path) as made:
         await bus.append(0, [encode_control(Marker("before"))])
-        await bus.append(0, [encode_control(Erase(LISTENER))])
+        await bus.append(0, [encode_control(leaving)])
         await until(lambda: made.counters.checkpoints == 1)
         assert len(await bus.read({0: FIRST})) == 2  # followers may be 30 s behind
         assert bus.asked == 0

@@ -16,7 +16,7 @@ from aggregator.engine import Engine
 from aggregator.merger import Merger
 from aggregator.service import Service, ServiceSettings
 from relay.bus_redis import RedisBus
-from relay.entries import Channel, Consent, Erase, Join, encode_control, encode_packets
+from relay.entries import Channel, Consent, Control, Erase, Join, encode_control, encode_packets
 from relay.redis_client import parse_url
 from relay.seat_plan import generated
 from relay.wire import Block, Packet, encode
@@ -70,10 +70,15 @@ def service_on(bus: RedisBus, path: Path, now_ms: int) -> Service:
     return Service(bus, engine, Merger(plan, tick_hz=20.0, epoch=1), (), settings)
 
 
-@pytest.mark.parametrize("kind", ["single", "sentinel", "cluster"])
+LEAVING: dict[str, Control] = {"erased": Erase(LISTENER), "withdrawn": Consent(LISTENER, False, "1")}
+
+
+@pytest.mark.parametrize(
+    ("kind", "how"), [("single", "erased"), ("sentinel", "erased"), ("cluster", "erased"), ("single", "withdrawn")]
+)
 @pytest.mark.timeout(180)
-async def test_nothing_of_an_erased_listener_is_found(
-    kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+async def test_nothing_of_who_left_is_found(
+    kind: str, how: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(service, "FOLLOWERS_MS", 300)
     monkeypatch.setattr(erasure, "SPARE_MS", 100)
@@ -81,10 +86,11 @@ async def test_nothing_of_an_erased_listener_is_found(
     kept, servers = tmp_path / "checkpoints", tmp_path / "servers"
     kept.mkdir()
     with faulty_bus(kind, servers) as places:
-        await one_evening(places, kept, servers)
+        await one_evening(places, kept, servers, LEAVING[how])
 
 
-async def one_evening(places: FaultyBus, kept: Path, servers: Path) -> None:
+async def one_evening(places: FaultyBus, kept: Path, servers: Path, leaving: Control) -> None:
+    """Of who withdraws no body data stays; that there was a listener does: a yes may follow."""
     for server in places.servers:
         server.cli("CONFIG", "SET", "rdbcompression", "no")  # else a file could hold it and not show it
     bus = RedisBus(parse_url(places.url), "e", accepted=places.accepted)
@@ -97,21 +103,22 @@ async def one_evening(places: FaultyBus, kept: Path, servers: Path) -> None:
             await until(partial(copied, kept / "lead.checkpoint", kept / name))
         os.utime(kept / "dead.checkpoint.new", (1, 1))
         await until(lambda: len(traces_in(servers, BODY)) == (1 if places.kind == "single" else 2))
-        for stream in (SHARD, bus.shards):
-            await bus.append(stream, [encode_control(Erase(LISTENER))])
+        gone = isinstance(leaving, Erase)
+        for stream in (SHARD, bus.shards) if gone else (SHARD,):
+            await bus.append(stream, [encode_control(leaving)])
         await until(lambda: made.traces.cleared and not made.traces.left)
-        wanted = (BODY, b"%d" % LISTENER, LISTENER.to_bytes(8, "little"))
+        wanted = (BODY, b"%d" % LISTENER, LISTENER.to_bytes(8, "little"))[: 3 if gone else 1]
         await until(lambda: not traces_in(servers, *wanted))  # replaced files are deleted in the background
         assert traces_in(kept, *wanted[:2]) == []
         assert checkpoint.beside(kept / "lead.checkpoint") in ([], [kept / "lead.checkpoint.new"])
         image = (kept / "lead.checkpoint").read_bytes()
-        assert image.count(wanted[2]) == 1  # the tombstone that refuses who comes again
+        assert not gone or image.count(wanted[2]) == 1  # the tombstone that refuses who comes again
         assert made.traces.failures == 0
     finally:
         made.stop()
         await running
         await bus.close()
-    assert traces_in(kept, BODY, b"%d" % LISTENER) == []  # nor in the last one
+    assert traces_in(kept, *wanted[:2]) == []  # nor in the last one
 
 
 def copied(source: Path, target: Path) -> bool:
