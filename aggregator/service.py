@@ -40,6 +40,7 @@ FOLLOWERS_MS = 30_000  # stays on a shared bus behind a checkpoint: a follower t
 ERASED_EVERY_S = 1.0  # many erasures share checkpoints: each costs the loop its packing
 LAST_TICKS = 2  # entries are used at every second tick: two past the end use whatever the bus holds
 TICKS_A_TURN = 50  # after a pause as many are computed on one reading: 2.5 s of the evening, then the clock again
+BREATH_AFTER_MS, BREATH_S = 50.0, 0.005  # one after another they would hold up the lease, whose renewal takes turns
 BUS_RETRY_S = 0.2  # pause before the bus is asked again
 DURATIONS_KEPT = 2048  # ticks whose cost the page's percentiles are taken from (100 s at 20 Hz)
 
@@ -299,7 +300,7 @@ class Service:
             self._due_checkpoint_s = now + self.settings.checkpoint_every_s
             self._erased_due_s = now + ERASED_EVERY_S
             self._writing = asyncio.create_task(self._checkpoint())
-        await asyncio.sleep(0)
+        await asyncio.sleep(BREATH_S if self.tick_ms[-1] > BREATH_AFTER_MS else 0)
 
     def _checkpoint_due(self, now: float) -> bool:
         """By time where this one leads; after an erasure at once, and at a spare too: no file may keep who left."""
