@@ -135,8 +135,11 @@ def who_said_no_is_absent(o: Outcome) -> Iterable[str]:
 
 
 def a_no_is_kept(o: Outcome) -> Iterable[str]:
-    """Once the phone was told that its no (or erasure) is recorded, and said nothing else, the end finds it absent."""
-    last = o.expected[max(o.expected)]
+    """Once the phone was told that its no (or erasure) is recorded, and said nothing else, the end finds it absent: in
+    what is sent. A replay may lack an erasure that a failover lost, with the relay that would have said it again."""
+    if not o.concert.sent:
+        return
+    last = o.concert.sent[-1].snapshot
     for phone in o.concert.phones:
         no = phone.declines or phone.erased or (phone.answer is Answer.NO and phone.confirmed)
         if no and int(last.state[phone.seat - 1]) != ABSENT:
