@@ -23,6 +23,7 @@ from loadtest.scenario import Scenario
 from loadtest.show_engine import ShowEngine
 
 START_IN_S = 1.5  # between the plan and the first join: generators make their banks meanwhile
+GRACE_S = 10.0  # at most, after the last packet: a 3 s cut and what it held up must have gone through
 JOIN_TIMEOUT_S = 60.0
 LINE_BYTES = 64 << 20  # a plan carries the tokens of up to 200,000 phones
 ECHOES = 5  # clock questions a generator; the quickest answer counts
@@ -71,6 +72,7 @@ class Conductor:
     say: Callable[[str], None] = print
     each_second: Callable[[Measures], None] = lambda _m: None
     start_in_s: float = START_IN_S
+    grace_s: float = GRACE_S
     start_s: float = 0.0
     cut_short: bool = False
     peers: list[Peer] = field(default_factory=list)
@@ -192,6 +194,7 @@ class Conductor:
         return {
             "scenario": _table(asdict(self.scenario)),
             "start_s": self.start_s + peer.ahead_s,
+            "grace_s": self.grace_s,
             "first": first,
             "tokens": self.cards.tokens[first:last],
             "sections": self.cards.section_of[first:last],

@@ -36,7 +36,6 @@ from loadtest.standing import Standing, Target
 from loadtest.vandals import Mob
 
 REPORT_EVERY_S = 1.0
-GRACE_S = 10.0  # at most, after the last packet: a 3 s cut and what it held up must have gone through
 SHORTEST_GRACE_S = 1.0  # the house's metrics are asked for once a second: its last count must include the end
 FOLLOWED_S = 2.5  # a phone is being served while its last packet acknowledged is at most this old
 LONGEST_WAIT_S = 0.01
@@ -78,6 +77,7 @@ class Generator:
         self.scenario = read(Scenario, plan["scenario"])
         self.span_s = 1.0 / self.scenario.packets_a_second
         self.start_s = float(plan["start_s"])
+        self.grace_s = float(plan["grace_s"])
         target = Target(**{**plan["target"], "tls": _tls(plan["target"]["tls"]), "sources": tuple(plan["sources"])})
         first, tokens = int(plan["first"]), plan["tokens"]
         bank = Bank(self.scenario, keep=int(20 / self.span_s))
@@ -103,7 +103,7 @@ class Generator:
         gc.collect()
         gc.disable()  # no cycles are made a packet; a collection over 20,000 phones would be our own lateness
         end_s = self.start_s + self.scenario.seconds
-        while not self.ended and time.monotonic() < end_s + GRACE_S and not self._settled(end_s):
+        while not self.ended and time.monotonic() < end_s + self.grace_s and not self._settled(end_s):
             self._step(end_s)
         self._report(final=True)
         if self.mob is not None:

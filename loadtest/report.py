@@ -30,11 +30,15 @@ PERCENTS = (50.0, 75.0, 90.0, 95.0, 99.0, 99.9, 100.0)
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step of *find the limit*: ``phones``, whether every objective held, and the first that did not."""
+    """One step of *find the limit*: ``phones``, whether every objective held, and the first that did not.
+
+    ``first``: what broke in a first measurement that was repeated, or nothing.
+    """
 
     phones: int
     held: bool
     broke: str = ""
+    first: str = ""
 
 
 @dataclass(slots=True)

@@ -29,6 +29,7 @@ from relay.wire import Packet, decode
 from tests.loadtest.helper_relay import SmallRelay, small_relay
 
 SECONDS = 2.0
+GRACE_S = 2.0  # where packets are never acknowledged nothing ends a run sooner
 BASE = f"phones = 40\nseconds = {SECONDS}\nprobes = 0\npackets_a_second = 4\n[join]\nover_s = 0.3\n"
 
 
@@ -53,12 +54,12 @@ class Ran:
 
 
 async def ran(
-    scenario: Scenario, *, workers: int = 1, holding: bool = False, meanwhile: float = 0.0, stop_for_s: float = 0.0,
+    scenario: Scenario, *, workers: int = 1, holding: bool = False, interrupted: bool = False, stop_for_s: float = 0.0,
     joining: bool = False, certificate: Path | None = None,
 ) -> Ran:  # fmt: skip
     """Run a scenario.
 
-    ``meanwhile``: cancel after so many seconds; ``stop_for_s``: starve the generator; ``joining``: a second generator
+    ``interrupted``: cancel once packets were sent; ``stop_for_s``: starve the generator; ``joining``: a second generator
     comes by ``--join``; ``certificate``: a file with key and certificate, for a wss house.
     """
     context = None
@@ -82,14 +83,15 @@ async def ran(
                 joiners.append(subprocess.Popen([sys.executable, "-m", "aggregator", "loadtest", *command]))
 
         conductor = Conductor(scenario, house, cards, Measures(), None, workers=workers, say=say,
-                              start_in_s=0.3, joiners=int(joining),
+                              start_in_s=0.3, grace_s=GRACE_S, joiners=int(joining),
                               authority=str(certificate) if certificate else None)  # fmt: skip
         started = asyncio.Event()
         conductor.each_second = lambda measures: started.set() if measures.total("packets") else None
         task = asyncio.create_task(conductor.run(lead))
-        if meanwhile:
-            await asyncio.sleep(meanwhile)  # the moment at which somebody presses Ctrl-C
-            task.cancel()
+        if interrupted:
+            async with asyncio.timeout(20.0):
+                await started.wait()
+            task.cancel()  # somebody presses Ctrl-C
         if stop_for_s:
             async with asyncio.timeout(20.0):
                 await started.wait()
@@ -181,8 +183,9 @@ async def test_a_swallowed_section_turns_its_objective_red() -> None:
 async def test_delay_turns_the_right_objective_red() -> None:
     goal = "[objectives]\njoin_p99_s = 0.15\nunacknowledged = 0.0\n"
     healthy, slow = parse(BASE + goal, "x"), parse(BASE + "[air]\ndelay_ms = 100.0\n" + goal, "x")
-    assert red(await ran(healthy), healthy) == set()
-    assert red(await ran(slow), slow) == {"join_p99_s"}
+    runs = await asyncio.gather(ran(healthy), ran(slow))
+    assert red(runs[0], healthy) == set()
+    assert red(runs[1], slow) == {"join_p99_s"}
 
 
 async def test_a_house_that_never_acknowledges_is_red() -> None:
@@ -201,7 +204,7 @@ async def test_a_starved_generator_makes_the_run_void() -> None:
 
 async def test_cut_short_still_reports_what_was_measured() -> None:
     scenario = parse(BASE.replace("seconds = 2.0", "seconds = 60.0"), "x")
-    run = await ran(scenario, meanwhile=4.0)
+    run = await ran(scenario, interrupted=True)
     finding = judged(scenario, run.conductor, run.lead)
     assert finding.cut_short
     assert finding.outcome is Outcome.VOID

@@ -107,6 +107,48 @@ async def test_a_house_that_broke_is_relieved_before_the_next_step() -> None:
     assert len(expected) > len(lead.steps)
 
 
+@pytest.mark.parametrize(("disturbed", "held"), [(1, True), (2, False)])
+async def test_a_step_that_was_disturbed_is_measured_again(disturbed: int, held: bool) -> None:
+    """Acknowledgements are slow in so many measurements of 256 phones, then never again."""
+    stand, lead, measured = Stand(1200), Lead(SEARCH, lambda _text: None), []
+
+    def mark() -> None:
+        measured.append(stand.phones)
+
+    async def until(at_s: float) -> None:
+        await Stand.until(stand, at_s)
+        if stand.phones == 256 and measured.count(256) <= disturbed:
+            stand.measures.step_acks = _only(9.0)
+
+    stand.measures.mark, stand.until = mark, until  # type: ignore[method-assign]
+    await lead(cast(Conductor, stand))
+    step = next(s for s in lead.steps if s.phones == 256)
+    assert step == Step(256, held, "" if held else "ack_p99_ms", "ack_p99_ms")
+
+
+async def test_measuring_waits_for_the_last_phone_to_join() -> None:
+    """A house that lets phones in slowly: nothing is measured while some still wait at the door."""
+    stand, lead = Stand(10**6), Lead(SEARCH, lambda _text: None)
+    let_in_s, wanted = 0.0, 0
+
+    async def until(at_s: float) -> None:
+        nonlocal let_in_s, wanted
+        await Stand.until(stand, at_s)
+        row = stand.measures.rows[-1]
+        let_in_s = stand.now_s if row.wanted != wanted else let_in_s
+        wanted = row.wanted
+        if stand.now_s < let_in_s + 7.0:
+            stand.measures.rows.append(Row(stand.now_s, row.wanted, row.wanted // 2, row.wanted // 2))
+
+    def mark() -> None:
+        assert stand.measures.rows[-1].streaming == stand.phones
+
+    stand.measures.mark, stand.until = mark, until  # type: ignore[method-assign]
+    await lead(cast(Conductor, stand))
+    assert lead.found is not None
+    assert lead.found.beyond
+
+
 @pytest.mark.parametrize(("own", "piece_s"), [(True, 26.0), (False, 41.0)])
 async def test_parts_are_moved_at_their_times(own: bool, piece_s: float) -> None:
     scenario = parse("seconds = 60.0\n[join]\nover_s = 5.0\n[house]\nrest_s = 20.0\n", "x")
