@@ -59,8 +59,8 @@ async def ran(
 ) -> Ran:  # fmt: skip
     """Run a scenario.
 
-    ``interrupted``: cancel once packets were sent; ``stop_for_s``: starve the generator; ``joining``: a second generator
-    comes by ``--join``; ``certificate``: a file with key and certificate, for a wss house.
+    ``interrupted``: cancel once packets were sent; ``stop_for_s``: starve the generator; ``joining``: a second
+    generator comes by ``--join``; ``certificate``: a file with key and certificate, for a wss house.
     """
     context = None
     if certificate is not None:
