@@ -22,7 +22,8 @@ from relay.bus import Bus, BusStatistics
 from relay.metrics import exposition
 from relay.outbox import Outbox, OutboxStatistics
 from relay.seat_card import Keyring
-from relay.server_core import Counters, RelayCore, monotonic_ms
+from relay.server_core import FLUSH_MS, RelayCore, monotonic_ms
+from relay.server_counters import Counters
 from relay.server_guard import Budget, Meter
 from relay.session import Session
 from relay.session_table import House
@@ -64,7 +65,7 @@ class RelaySettings:
     consent_text: str = "1"
     reuse_port: bool = False
     tls: ssl.SSLContext | None = None
-    flush_ms: float = 15.0
+    flush_ms: float = FLUSH_MS
     gather_ms: float = 0.0
     handshake_s: float = 5.0
     connections: int = 30_000
@@ -262,7 +263,7 @@ class Relay:
             logger_name=_Silent(logging.getLogger("picows.relay"), {}),
         )
         self.port: int = listening.getsockname()[1]
-        self._running = asyncio.create_task(self.core.run())
+        self._running = asyncio.create_task(self.core.run(paced=settings.gather_ms > 0.0))
         self._running.add_done_callback(_ended)
         if settings.gather_ms > 0.0:
             gather(self.core, self._running, settings.gather_ms / 1000)

@@ -13,23 +13,24 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import dataclass, field
 from functools import partial
 from typing import Protocol
 
 from relay.bus import Bus, BusUnavailable
 from relay.bus_begin import beginning
-from relay.entries import FIRST, Control, EntryError, Erase, Join, Part, Stamp, decode_control, is_packets
+from relay.entries import FIRST, Control, EntryError, Erase, Join, Origin, Part, Stamp, decode_control, is_packets
+from relay.flush_times import FlushTimes
 from relay.outbox import Item, Outbox
 from relay.parts import PARTS
 from relay.reread import Unseen, again_from
 from relay.seat_card import shard_of
+from relay.server_counters import Counters
 from relay.session import Session
 from relay.session_table import ACK_EVERY_MS, ACK_EVERY_PACKETS, Action, Close, House, Samples, Send, State, Write
 
 log = logging.getLogger("ripieno.relay")
 
-FLUSH_MS = 15.0  # one entry a shard each 10-20 ms: a third of Redis's cost at 5 ms (MEASUREMENTS, relay)
+FLUSH_MS = 20.0  # one entry a shard at the most so often: contract 2 allows 10-20 ms, and each costs what 3 packets do
 RETRY_MIN_MS, RETRY_MAX_MS = 100.0, 1_000.0  # after a refusal; the bus's own time-out is 0.5 s
 HURRIED_TURNS = 3  # from a flush to the bus's socket: the append, the exchange of all shards, its first write
 SWEEP_S = 1.0
@@ -52,23 +53,6 @@ class Phone(Protocol):
     def send(self, text: str) -> None: ...
     def close(self, code: int, reason: str) -> None: ...
     def ping(self) -> None: ...
-
-
-@dataclass(slots=True)
-class Counters:
-    """Plain totals since the start; the metrics collector reads them."""
-
-    opened: int = 0
-    turned_away: int = 0
-    packets: int = 0
-    packet_bytes: int = 0
-    acknowledged: int = 0
-    acks_sent: int = 0
-    untaken: int = 0
-    appends: int = 0
-    append_failures: int = 0
-    unreadable_entries: int = 0
-    closes: dict[int, int] = field(default_factory=dict)
 
 
 def monotonic_ms() -> float:
@@ -95,14 +79,16 @@ class RelayCore:
         streams = bus.shards + 1
         self.outboxes = [Outbox(backlog_items, backlog_bytes // streams) for _ in range(streams)]
         self.bus_ok = True
-        self._flush_s = flush_ms / 1000
+        self._times = FlushTimes(flush_ms)
+        self.due_ms = clock_ms() + flush_ms
         self._retry_at_ms = [0.0] * streams
         self._retry_ms = [RETRY_MIN_MS] * streams
         self._due: deque[tuple[float, Phone]] = deque()
         self._by_listener: dict[int, Phone] = {}
         self._erasing: dict[int, int] = {}  # erasures queued again: entries of each not accepted yet
         self._begin = beginning(bus)
-        self._empty = asyncio.Event()
+        self._empty, self._broken = asyncio.Event(), asyncio.Event()
+        self._faults: list[Exception] = []
         self.hurries = 0
 
     @property
@@ -201,18 +187,35 @@ class RelayCore:
 
     # --- to the bus -----------------------------------------------------------------------------------------------
 
-    async def run(self) -> None:
-        """Flush, acknowledge, sweep, follow the house's stream; until cancelled."""
+    async def run(self, *, paced: bool = False) -> None:
+        """Flush, acknowledge, sweep, follow the house's stream; until cancelled. ``paced``: somebody else calls
+        :meth:`flush_when_due` in every turn (relay.turns)."""
         async with asyncio.TaskGroup() as tasks:
-            tasks.create_task(self._flush_loop())
+            tasks.create_task(self._fault() if paced else self._flush_loop())
             tasks.create_task(self._sweep_loop())
             tasks.create_task(self._bus_loop())
             tasks.create_task(self._follow_loop())
 
     async def _flush_loop(self) -> None:
         while True:
-            await asyncio.sleep(self._flush_s)
+            await asyncio.sleep(max(0.0, self.due_ms - self.clock_ms()) / 1000)
+            self.flush_when_due()
+
+    async def _fault(self) -> None:
+        await self._broken.wait()
+        raise self._faults[0]
+
+    def broken(self, fault: Exception) -> None:
+        """A flush that somebody else called has failed: :meth:`run` ends with what it raised."""
+        self._faults.append(fault)
+        self._broken.set()
+
+    def flush_when_due(self) -> None:
+        """:meth:`flush` once ``due_ms`` has come."""
+        now = self.clock_ms()
+        if now >= self.due_ms:
             self.flush()
+            self.due_ms = self._times.next_ms(now)
 
     def flush(self) -> None:
         """Start an append for each shard that has something waiting and none under way; send due acknowledgements."""
@@ -221,13 +224,14 @@ class RelayCore:
             if box.waiting and now >= self._retry_at_ms[stream]:
                 self.hurries = HURRIED_TURNS
                 self.counters.appends += 1
-                self._begin(stream, box.take(now), partial(self._answered, stream, box))
+                self._begin(stream, box.take(now), partial(self._answered, stream, box, min(now, self.due_ms)))
         self._send_due(now)
 
-    def _answered(self, stream: int, box: Outbox, said: list[Stamp] | BusUnavailable) -> None:
+    def _answered(self, stream: int, box: Outbox, due_ms: float, said: list[Stamp] | BusUnavailable) -> None:
         if isinstance(said, BusUnavailable):
             self._refused(stream, box, str(said))
             return
+        self._times.answered(said[-1].ms, due_ms)
         self._retry_ms[stream] = RETRY_MIN_MS
         self._set_bus(True, "")
         self._accepted(box.accepted())
@@ -379,7 +383,9 @@ class RelayCore:
         except EntryError:
             self.counters.unreadable_entries += 1
             return
-        if isinstance(event, Part) and event.name in PARTS:
+        if isinstance(event, Origin):
+            self._times.origin(event.t0_ms, event.tick_hz)
+        elif isinstance(event, Part) and event.name in PARTS:
             await self.set_part(event.name)
         elif isinstance(event, Erase) and isinstance(event.listener, int):
             self.house.erase(event.listener)

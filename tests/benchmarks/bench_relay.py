@@ -94,7 +94,7 @@ async def serve_websockets(bus: Bus, gather_ms: float) -> tuple[RelayCore, int, 
     server = await websockets.serve(
         one, "127.0.0.1", 0, compression=None, max_size=4096, ping_interval=None, backlog=4096
     )
-    running = asyncio.create_task(core.run())
+    running = asyncio.create_task(core.run(paced=gather_ms > 0.0))
     if gather_ms > 0.0:
         gather(core, running, gather_ms / 1000)
     return core, next(iter(server.sockets)).getsockname()[1], running

@@ -13,7 +13,7 @@ from aggregator.command.settings import CheckpointSection, MonitorSection, Relay
 from relay.bus_memory import MemoryBus
 from relay.redis_client import Place
 from relay.seat_plan import generated
-from relay.server import RelaySettings
+from relay.server import Relay, RelaySettings
 from relay.server_core import RelayCore
 from tests.relay.house import LIMIT_S
 from tests.relay.phone import EVENING, RING
@@ -40,6 +40,21 @@ async def test_the_relay_role_ends(monkeypatch: pytest.MonkeyPatch) -> None:
                 Settings(), Place("single", (("h", 1),)), RelaySettings(keyring=RING, evening=EVENING)
             )
     assert ended.group_contains(StrangeFault)
+
+
+async def test_a_relay_that_gathers_ends_when_its_flush_fails(monkeypatch: pytest.MonkeyPatch) -> None:
+    def flush(_: RelayCore) -> None:
+        raise StrangeFault
+
+    monkeypatch.setattr(RelayCore, "flush", flush)
+    relay = Relay()
+    await relay.start(MemoryBus(), RelaySettings(keyring=RING, evening=EVENING, gather_ms=1.0))
+    async with asyncio.timeout(LIMIT_S):
+        with pytest.raises(ExceptionGroup) as ended:
+            await relay.ended()
+    assert ended.group_contains(StrangeFault)
+    monkeypatch.undo()
+    await relay.close()
 
 
 @pytest.mark.usefixtures("broken")

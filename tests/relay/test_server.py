@@ -24,7 +24,8 @@ from relay.bus_memory import MemoryBus
 from relay.entries import FIRST, Consent, Departure, Erase, Join, Part, Skip, Stamp, decode_control, encode_control
 from relay.outbox import OutboxStatistics
 from relay.server import Relay, RelayStatistics
-from relay.server_core import Counters, monotonic_ms
+from relay.server_core import monotonic_ms
+from relay.server_counters import Counters
 from relay.session_table import HELLO_WITHIN_MS
 from tests.relay.house import Good, a_phone, a_relay, acknowledged, close_code, events, next_of, packets_on, until
 from tests.relay.packets import simple

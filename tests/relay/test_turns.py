@@ -16,6 +16,18 @@ async def _work() -> None:
 
 class Core:
     hurries = 0
+    due_ms = 1e9
+
+    def __init__(self) -> None:
+        self.flushed_s = list[float]()
+
+    def broken(self, fault: Exception) -> None:
+        raise fault
+
+    def flush_when_due(self) -> None:
+        if time.monotonic() * 1000 >= self.due_ms:
+            self.flushed_s.append(time.monotonic())
+            self.due_ms += 1e9
 
 
 async def test_turns_that_hurry_do_not_rest(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -56,5 +68,27 @@ async def test_a_turn_that_worked_longer_rests_no_more(monkeypatch: pytest.Monke
     now[0] = 0.009  # the rest was a stub: this turn began at 0.002 and worked until now
     await asyncio.sleep(0)
     assert len(rests) == 1
+    work.cancel()
+    await asyncio.gather(work, return_exceptions=True)
+
+
+async def test_a_flush_ends_a_rest_and_the_sockets_are_read_before_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    now, rests, core = [0.0], list[float](), Core()
+
+    def sleep(seconds: float) -> None:
+        rests.append(seconds)
+        now[0] += seconds
+
+    monkeypatch.setattr(time, "sleep", sleep)
+    monkeypatch.setattr(time, "monotonic", lambda: now[0])
+    core.due_ms = 2.0
+    work = asyncio.create_task(_work())
+    turns.gather(core, work, 0.005)
+    await asyncio.sleep(0)
+    assert rests == [pytest.approx(0.002)]
+    assert core.flushed_s == []  # what came during the rest is read between these two turns
+    await asyncio.sleep(0)
+    assert core.flushed_s == [pytest.approx(0.002)]
+    assert rests[1:] == [pytest.approx(0.005)]
     work.cancel()
     await asyncio.gather(work, return_exceptions=True)
