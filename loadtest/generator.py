@@ -73,7 +73,7 @@ class Generator:
     """The phones of one share, from its plan (see ``conductor.share_of``)."""
 
     def __init__(self, plan: dict[str, Any], link: Link) -> None:
-        self.link = link
+        self.link, self.empty_bytes = link, _peak_bytes()
         self.scenario = read(Scenario, plan["scenario"])
         self.span_s = 1.0 / self.scenario.packets_a_second
         self.start_s = float(plan["start_s"])
@@ -195,13 +195,19 @@ class Generator:
             "owed": int(np.maximum(p.sent - p.lowest, 0)[grown].sum()),
             "made": int((p.highest - p.shift)[grown].sum()),
             "sections": np.bincount(self.sections[streaming & ~p.is_probe], minlength=int(self.sections.max()) + 1),
-            "memory_bytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024,
+            "memory_bytes": _peak_bytes(),
+            "empty_bytes": self.empty_bytes,
             "vandals": asdict(self.mob.counts) if self.mob is not None else {},
             "final": final,
         }
         self.link.say(body)
         p.joins, p.acks, self._late_s, self.woken = Histogram(), Histogram(), [], []
         self._cpu_s, self._reported_s = cpu_s, now_s
+
+
+def _peak_bytes() -> int:
+    """The most memory that this process ever held."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
 
 
 def _tls(authority: str | None) -> ssl.SSLContext | None:

@@ -173,10 +173,12 @@ class Measures:
         """A momentary number of the newest reports, over all generators."""
         return sum(int(r[name]) for r in self._newest.values())
 
-    def memory_a_phone_bytes(self, phones: int) -> float:
-        """Peak resident memory of the generators, less what an empty one takes, for each phone."""
-        peak = sum(int(r["memory_bytes"]) for r in self._newest.values())
-        return peak / max(phones, 1)
+    def memory_a_phone_bytes(self) -> float:
+        """Peak resident memory of the generators, less what each took before it had phones, for each phone there was.
+
+        A bank of listeners is in it, so that with few phones it is mostly that."""
+        grown = sum(int(r["memory_bytes"]) - int(r["empty_bytes"]) for r in self._newest.values())
+        return grown / max(1, *(row.wanted for row in self.rows)) if self.rows else float("nan")
 
     def own_us_a_packet(self) -> float:
         """CPU microseconds of the generators for each packet, acknowledgements and everything included."""

@@ -71,6 +71,41 @@ def picture(
     )
 
 
+def trials(
+    title: str, phones: Sequence[int], held: Sequence[bool], low: float | None = None, high: float | None = None
+) -> str:
+    """Steps of a search in their order: a disc where the step held, a cross where it broke; a band from low to high."""
+    marks = [float(n) for n in phones]
+    top = max(*marks, high or 0.0, 1.0)
+    scale = _Scale(0.5, len(marks) + 0.5, 0.0, top * 1.06, False)
+    body = _grid(scale, "step")
+    if low is not None and high is not None:
+        above, below = scale.y(high), scale.y(low)
+        body.append(f'<rect class="shade" x="{LEFT}" y="{above:.1f}" width="{WIDTH - LEFT - RIGHT}" '
+                    f'height="{max(below - above, 1.5):.1f}"/>')  # fmt: skip
+    body += [
+        _mark(scale.x(n), scale.y(value), good) for n, (value, good) in enumerate(zip(marks, held, strict=True), 1)
+    ]
+    legend = "".join(
+        f'<span><svg width="26" height="14">{_mark(13, 7, good)}</svg> {word}</span>'
+        for good, word in ((True, "held"), (False, "broke"))
+    )
+    band = "<span>grey: the limit, with 90 % certainty</span>" if low is not None else ""
+    return (
+        f"<figure><figcaption>{html.escape(title)}</figcaption>"
+        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{html.escape(title)}">{"".join(body)}</svg>'
+        f'<div class="legend">{legend}{band}</div></figure>'
+    )
+
+
+def _mark(x: float, y: float, good: bool) -> str:
+    if good:
+        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4.5" fill="{INKS[0]}"/>'
+    left, right, over, under = x - 4.2, x + 4.2, y - 4.2, y + 4.2
+    cross = f"M{left:.1f} {over:.1f}L{right:.1f} {under:.1f}M{left:.1f} {under:.1f}L{right:.1f} {over:.1f}"
+    return f'<path d="{cross}" stroke="{INKS[1]}" stroke-width="2.4" fill="none"/>'
+
+
 @dataclass(frozen=True, slots=True)
 class _Scale:
     x0: float

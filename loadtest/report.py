@@ -21,10 +21,15 @@ from loadtest.histogram import Histogram
 from loadtest.limit import Found
 from loadtest.measures import Measures
 from loadtest.physiology import Audience
-from loadtest.pictures import Line, Shade, picture
+from loadtest.pictures import Line, Shade, picture, trials
 from loadtest.scenario import Scenario
-from loadtest.verdict import Headroom, Judgement, Outcome, round_to
+from loadtest.verdict import SAYS, Headroom, Judgement, Outcome, round_to, shown
 
+TOO_MUCH = {  # of an objective of a step: what happens above the limit
+    "phones served": "phones were no longer served",
+    "ack_p99_ms": "acknowledgements came too late",
+    "latency_p99_ms": "packets reached the show engine too late",
+}
 PERCENTS = (50.0, 75.0, 90.0, 95.0, 99.0, 99.9, 100.0)
 
 
@@ -68,7 +73,7 @@ def headline(finding: Finding) -> str:
     failed = [j for j in finding.judgements if not j.passed]
     short = " The run was cut short; this is what was measured until then." if finding.cut_short else ""
     if finding.outcome is Outcome.VOID:
-        return f"Void: the test measured itself, not the house. {finding.void[0].capitalize()}.{short}"
+        return f"Void: the test measured itself, not the house. {_first_up(finding.void[0])}.{short}"
     if finding.limit is not None:
         return _limit_sentence(finding.limit, finding.steps) + short
     if failed:
@@ -84,7 +89,8 @@ def _limit_sentence(found: Found, steps: Sequence[Step]) -> str:
     broke = [s.broke for s in steps if not s.held]
     most = max(sorted(set(broke)), key=broke.count, default="")
     low, best, high = (round_to(n, 2) for n in (found.low, found.best, found.high))
-    return f"The limit is about {best:,} phones, between {low:,} and {high:,} (90 %); what broke was {most}."
+    above = f": above it {TOO_MUCH.get(most, most)}" if most else ""
+    return f"The limit is about {best:,} phones, between {low:,} and {high:,} (90 %){above}."
 
 
 def as_json(finding: Finding) -> str:
@@ -108,7 +114,7 @@ def as_json(finding: Finding) -> str:
         "generator": {
             "cpu_us_a_packet": m.own_us_a_packet(),
             "late_p99_ms": m.late.percentile(99) * 1e3,
-            "memory_bytes_a_phone": m.memory_a_phone_bytes(finding.scenario.phones),
+            "memory_bytes_a_phone": m.memory_a_phone_bytes(),
         },
         "house_cpu_us_a_packet": house_us_a_packet(m),
         "counts": {n: m.total(n) for n in ("packets", "acknowledged", "resent", "skipped", "connects", "cuts")},
@@ -132,10 +138,9 @@ def as_html(finding: Finding) -> str:
         f'<header class="{colour}"><p>{say(finding.scenario.title)}</p><h1>{say(headline(finding))}</h1>'
         f"<p>{say(finding.when)} · {say(finding.machine)}</p></header>",
         f"<p>{say(finding.scenario.about)}</p>" if finding.scenario.about else "",
-        "".join(f'<p class="note">{say(reason.capitalize())}.</p>' for reason in finding.void),
-        f"<p>{say(finding.headroom.sentence.capitalize())}.</p>" if finding.headroom else "",
-        _objectives(finding),
-        _steps(finding),
+        "".join(f'<p class="note">{say(_first_up(reason))}.</p>' for reason in finding.void),
+        f"<p>{say(_first_up(finding.headroom.sentence))}.</p>" if finding.headroom else "",
+        _steps(finding) if finding.scenario.limit.start else _objectives(finding),
         "<h2>Pictures</h2>",
         *_pictures(finding),
         _table("Percentiles", ("", *(f"{p:g} %" for p in PERCENTS)), _percentile_rows(finding)),
@@ -178,10 +183,27 @@ def _objectives(finding: Finding) -> str:
 
 
 def _steps(finding: Finding) -> str:
-    if not finding.steps:
-        return ""
-    rows = [(f"{s.phones:,}", "held" if s.held else "broke", s.broke) for s in finding.steps]
-    return _table("Steps of the search", ("phones", "", "which objective"), rows)
+    """What to plan for, what each step had to keep, and the steps."""
+    found, steps = finding.limit, finding.steps
+    made = []
+    if found is not None:
+        made.append(f"<p>Plan for at most {round_to(found.low, 2):,} phones on this machine.</p>")
+    kept = [f"{SAYS[f.name]} {shown(f.name, value)}" for f in dataclasses.fields(finding.scenario.objectives)
+            if (value := getattr(finding.scenario.objectives, f.name)) is not None]  # fmt: skip
+    made.append("<p>In every step nearly all phones had to be served, and: " + html.escape("; ".join(kept)) + ".</p>")
+    if steps:
+        band = (None, None) if found is None or found.beyond else (found.low, found.high)
+        made.append(
+            trials("The search: phones of each step", [s.phones for s in steps], [s.held for s in steps], *band)
+        )
+        head = ("step", "phones", "", "what happened", "measured again because")
+        made.append(_table("Steps of the search", head, [_step_row(n, s) for n, s in enumerate(steps, 1)]))
+    return "".join(made)
+
+
+def _step_row(number: int, step: Step) -> tuple[str, ...]:
+    verdict = "✓ held" if step.held else "✗ broke"
+    return str(number), f"{step.phones:,}", verdict, *(TOO_MUCH.get(w, w) for w in (step.broke, step.first))
 
 
 def _pictures(finding: Finding) -> list[str]:
@@ -207,7 +229,8 @@ def _pictures(finding: Finding) -> list[str]:
                 line("other programs on this machine", "other_cpu", 100)],
                 shades=shades),
     ]  # fmt: skip
-    made.append(_truth(finding, shades))
+    if not finding.scenario.limit.start:  # a search stays at rest
+        made.append(_truth(finding, shades))
     made.append(_curves(finding))
     return made
 
@@ -268,9 +291,14 @@ def _count_rows(finding: Finding) -> list[tuple[str, str]]:
     rows += [(f"vandals: {name.replace('_', ' ')}", f"{count:,}") for name, count in m.vandals().items()]
     rows += [("generator CPU a packet", f"{m.own_us_a_packet():.1f} µs"),
              ("house CPU a packet, all its work", f"{house_us_a_packet(m):.1f} µs"),
-             ("generator memory a phone", f"{m.memory_a_phone_bytes(finding.scenario.phones) / 1e3:.1f} kB"),
+             ("generator memory a phone", f"{m.memory_a_phone_bytes() / 1e3:.1f} kB"),
     ]  # fmt: skip
     return rows
+
+
+def _first_up(text: str) -> str:
+    """A sentence's first letter; the others stay (CPU, TLS)."""
+    return text[:1].upper() + text[1:]
 
 
 def _time(seconds: float) -> str:

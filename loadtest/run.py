@@ -165,7 +165,7 @@ def judged(chosen: Scenario, conductor: Conductor, lead: Lead) -> Finding:
     served, share = (np.array([getattr(r, k) for r in rows], np.float64) for k in ("followed", "house_cpu"))
     return Finding(
         chosen, verdict.outcome(judgements, void), judgements, void, found, measures, audience, heard, window,
-        headroom=verdict.headroom(served, share), cut_short=conductor.cut_short,
+        headroom=None if chosen.limit.start else verdict.headroom(served, share), cut_short=conductor.cut_short,
         when=time.strftime("%Y-%m-%d %H:%M"), machine=_machine(), steps=lead.steps, limit=limit,
         notes=[*measures.notes, *([others] if (others := measures.others()) else [])],
     )  # fmt: skip

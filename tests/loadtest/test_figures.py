@@ -75,7 +75,7 @@ def report(**changes: Any) -> dict[str, Any]:
     body: dict[str, Any] = {
         "joins": Histogram().dump(), "acks": Histogram().dump(), "late": Histogram().dump(), "woken": [],
         "wanted": 10, "streaming": 10, "followed": 10, "owed": 5, "made": 100, "sections": [5, 5], "cpu_s": 0.1,
-        "wall_s": 1.0, "memory_bytes": 10_000, "vandals": {}, "counts": counts, "final": False,
+        "wall_s": 1.0, "memory_bytes": 10_000, "empty_bytes": 4_000, "vandals": {}, "counts": counts, "final": False,
     }  # fmt: skip
     late = Histogram()
     late.record([0.001] * 100)

@@ -37,7 +37,7 @@ def finding(**changes: object) -> Finding:
 class Checker(HTMLParser):
     """Collects what would be loaded from elsewhere, and checks that tags close."""
 
-    VOID = ("meta", "line", "rect", "path", "br", "!doctype")
+    VOID = ("meta", "line", "rect", "path", "circle", "br", "!doctype")
 
     def __init__(self) -> None:
         super().__init__()
@@ -91,14 +91,38 @@ def test_the_figures_beside_it_are_json() -> None:
         ({"outcome": Outcome.VOID, "void": ["the generator was late"]}, "Void: the test measured itself"),
         ({"outcome": Outcome.GREEN, "judgements": []}, "Holds: all 0 objectives"),
         ({"cut_short": True}, "cut short"),
-        ({"limit": Found(954, 912, 1012), "steps": [Step(900, True), Step(1000, False, "ack")]},
-         "The limit is about 950 phones, between 910 and 1,000 (90 %); what broke was ack."),
+        ({"limit": Found(954, 912, 1012), "steps": [Step(900, True), Step(1000, False, "ack_p99_ms")]},
+         "The limit is about 950 phones, between 910 and 1,000 (90 %): above it acknowledgements came too late."),
         ({"limit": Found(900, 900, 900, beyond=True)}, "Holds all 900 phones that were tried"),
     ],
 )  # fmt: skip
 def test_headlines(changes: dict[str, object], words: str) -> None:
     assert words in report.headline(finding(**changes))
     assert words in report.as_html(finding(**changes))
+
+
+def test_the_report_of_a_search_says_what_to_plan_for_and_shows_its_steps() -> None:
+    steps = [Step(400, True), Step(1000, False, "latency_p99_ms", "ack_p99_ms")]
+    page = report.as_html(finding(scenario=load("limit"), judgements=[], limit=Found(954, 912, 1012), steps=steps))
+    checker = Checker()
+    checker.feed(page)
+    assert checker.open == []
+    for words in ("Plan for at most 910 phones", "within 300 ms", "packets reached the show engine too late"):
+        assert words in page
+    search = re.search(r"The search: phones of each step</figcaption>(<svg.*?</svg>)", page)
+    assert search is not None
+    shape = ElementTree.fromstring(search[1])
+    assert len(shape.findall("circle")) == 1
+    assert len(shape.findall("path")) == 1
+
+
+def test_abbreviations_keep_their_capitals() -> None:
+    assert "CPU was" in report.as_html(finding(outcome=Outcome.VOID, void=["our CPU was full"]))
+
+
+def test_memory_is_what_phones_added() -> None:
+    """10,000 bytes in all, 4,000 of them before there was a phone, for 10 phones (tests.loadtest.test_figures)."""
+    assert measured([(10, 10)] * 3).memory_a_phone_bytes() == 600.0
 
 
 def test_a_picture_keeps_peaks_and_breaks_at_gaps() -> None:
