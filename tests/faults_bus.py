@@ -41,15 +41,6 @@ class FaultyBus:
             return next(s for s in self.servers if s.port == self._named())
         return dice.choice([s for s in self.servers if _is_primary(s)])
 
-    def start_again(self, server: Server) -> None:
-        """After a kill, as it was last configured: Sentinel rewrites the file of whom it made primary; these servers
-        have their settings on the command line, from which a primary's "replica of" goes in the same way."""
-        words = server.arguments
-        if "--replicaof" in words:
-            at = words.index("--replicaof")
-            server.arguments = words[:at] + words[at + 3 :]
-        server.start_again()
-
     def whole(self) -> bool:
         """Every server answers and every primary has its replica: the promise ``replica`` holds from here on."""
         if self.kind == "single":
@@ -86,7 +77,11 @@ def faulty_bus(kind: str, folder: Path) -> Iterator[FaultyBus]:
         with single(folder) as server:
             yield FaultyBus(kind, f"redis://127.0.0.1:{server.port}", [server])
     elif kind.startswith("sentinel"):
-        with sentinel(folder, SERVICE, 2 if kind == "sentinel-two" else 1) as (watchers, primary, replicas):
+        with sentinel(folder, SERVICE, 2 if kind == "sentinel-two" else 1, beside=True) as (
+            watchers,
+            primary,
+            replicas,
+        ):
             yield FaultyBus(kind, f"redis+sentinel://{_hosts(watchers)}/{SERVICE}", [primary, *replicas], watchers)
     else:
         with cluster(folder) as servers:

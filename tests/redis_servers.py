@@ -12,13 +12,14 @@ import signal
 import socket
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
 
 START_LIMIT_S = 10.0
+BESIDE = Path(__file__).resolve().parent.parent / ".container" / "beside_sentinel.sh"
 needs_redis = pytest.mark.skipif(not shutil.which("redis-server"), reason="redis-server is not installed")
 
 
@@ -30,6 +31,7 @@ class Server:
     folder: Path
     process: subprocess.Popen[bytes]
     arguments: list[str] = field(default_factory=list)
+    settings: dict[str, str] = field(default_factory=dict)
 
     def cli(self, *words: str) -> str:
         """What redis-cli prints for these words."""
@@ -49,7 +51,7 @@ class Server:
 
     def start_again(self) -> None:
         """The same server on the same files, after a kill."""
-        self.process = subprocess.Popen(self.arguments, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        self.process = _run(self.arguments, self.settings)
         wait_until(lambda: self.cli("PING") == "PONG", f"redis on {self.port}")
 
     def end(self) -> None:
@@ -88,16 +90,29 @@ def wait_until(ready: object, what: str, limit_s: float = START_LIMIT_S) -> None
     raise AssertionError(f"{what} did not come within {limit_s:g} s")
 
 
-def start(folder: Path, port: int, *options: str, watcher: bool = False) -> Server:
-    """One server with an append-only file each second, as compose.yaml runs it (or a sentinel, ``watcher``)."""
+def _run(arguments: list[str], settings: dict[str, str]) -> subprocess.Popen[bytes]:
+    quiet = subprocess.DEVNULL
+    return subprocess.Popen(arguments, stdin=quiet, stdout=quiet, stderr=quiet, env=os.environ | settings)
+
+
+def start(
+    folder: Path,
+    port: int,
+    *options: str,
+    watcher: bool = False,
+    by: Sequence[str] = (),
+    settings: dict[str, str] | None = None,
+) -> Server:
+    """One server with an append-only file each second, as compose.yaml runs it (or a sentinel, ``watcher``), started
+    ``by`` a script that ends as it."""
     home = folder / str(port)
     home.mkdir(parents=True, exist_ok=True)
     base = ["--port", str(port), "--bind", "127.0.0.1", "--dir", str(home), "--logfile", str(home / "log")]
     if not watcher:
         base += ["--appendonly", "yes", "--appendfsync", "everysec", "--save", "", "--maxmemory-policy", "noeviction"]
     arguments = ["redis-server", *([str(home / "conf"), "--sentinel"] if watcher else []), *base, *options]
-    process = subprocess.Popen(arguments, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    server = Server(port, home, process, arguments)
+    arguments = [*by, *arguments]
+    server = Server(port, home, _run(arguments, settings or {}), arguments, settings or {})
     wait_until(lambda: server.cli("PING") == "PONG", f"redis on {port}")
     return server
 
@@ -114,30 +129,31 @@ def single(folder: Path) -> Iterator[Server]:
 
 @contextlib.contextmanager
 def sentinel(
-    folder: Path, service: str = "ripieno", replicas: int = 1
+    folder: Path, service: str = "ripieno", replicas: int = 1, *, beside: bool = False
 ) -> Iterator[tuple[list[Server], Server, list[Server]]]:
-    """Three sentinels, a primary and its attached replicas; writes need a replica (contract 7's ``replica``)."""
+    """Three sentinels, a primary and its attached replicas; writes need a replica (contract 7's ``replica``). The
+    servers are started by ``.container/beside_sentinel.sh`` where ``beside``, as a deployment should."""
     ports = free_ports(4 + replicas)
+    first, watching = ports[0], ports[1 + replicas :]
     strict = ("--min-replicas-to-write", "1", "--min-replicas-max-lag", "10", "--repl-diskless-sync-delay", "0")
-    primary = start(folder, ports[0], *strict)
-    made = [primary]
+    hosts = " ".join(f"127.0.0.1:{port}" for port in watching)
+
+    def server(port: int) -> Server:
+        follow = {} if port == first else {"FIRST_PRIMARY": f"127.0.0.1 {first}"}
+        if beside:
+            by = ("sh", str(BESIDE), service, hosts, "127.0.0.1", str(port))
+            return start(folder, port, *strict, by=by, settings=follow)
+        return start(folder, port, *strict, *(("--replicaof", "127.0.0.1", str(first)) if follow else ()))
+
+    made: list[Server] = []
     try:
-        followers = [
-            start(folder, port, "--replicaof", "127.0.0.1", str(primary.port), *strict)
-            for port in ports[1 : 1 + replicas]
-        ]
-        made += followers
+        for port in ports[: 1 + replicas]:
+            made.append(server(port))
+        primary, *followers = made
         wait_until(lambda: f"connected_slaves:{replicas}" in primary.cli("INFO", "replication"), "the replicas")
-        watchers = []
-        for port in ports[1 + replicas :]:
-            home = folder / str(port)
-            home.mkdir(parents=True, exist_ok=True)
-            (home / "conf").write_text(
-                f"sentinel monitor {service} 127.0.0.1 {primary.port} 2\n"
-                f"sentinel down-after-milliseconds {service} 1000\nsentinel failover-timeout {service} 3000\n"
-            )
-            watchers.append(start(folder, port, watcher=True))
-            made.append(watchers[-1])
+        for port in watching:
+            made.append(_sentinel(folder, port, service, first))
+        watchers = made[1 + replicas :]
         wait_until(
             lambda: f"slaves={replicas},sentinels=3" in watchers[0].cli("INFO", "sentinel"),
             "sentinels that know each other",
@@ -145,8 +161,18 @@ def sentinel(
         )
         yield watchers, primary, followers
     finally:
-        for server in made:
-            server.end()
+        for one in made:
+            one.end()
+
+
+def _sentinel(folder: Path, port: int, service: str, primary: int) -> Server:
+    home = folder / str(port)
+    home.mkdir(parents=True, exist_ok=True)
+    (home / "conf").write_text(
+        f"sentinel monitor {service} 127.0.0.1 {primary} 2\n"
+        f"sentinel down-after-milliseconds {service} 1000\nsentinel failover-timeout {service} 3000\n"
+    )
+    return start(folder, port, watcher=True)
 
 
 @contextlib.contextmanager
