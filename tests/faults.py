@@ -17,6 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from tests.faults_bus import KINDS, faulty_bus
+from tests.faults_campaign import KINDS as MOMENTS
 from tests.faults_campaign import Campaign, Outcome, Plan, folder_of
 from tests.faults_judge import judge
 from tests.faults_witness import datagrams
@@ -33,6 +34,13 @@ def play(kind: str, plan: Plan, root: Path, say: Callable[[str], None]) -> Outco
         return asyncio.run(Campaign(plan, bus, house, engine, say).run())
 
 
+def _kinds(text: str) -> tuple[str, ...]:
+    made = tuple(text.split(","))
+    if unknown := set(made) - set(MOMENTS):
+        raise argparse.ArgumentTypeError(f"found {', '.join(unknown)}, allowed {', '.join(MOMENTS)}")
+    return made
+
+
 def main() -> int:
     """Parse, play, print."""
     parser = argparse.ArgumentParser(prog="python -m tests.faults", description=__doc__)
@@ -40,10 +48,14 @@ def main() -> int:
     parser.add_argument("--phones", type=int, default=500)
     parser.add_argument("--moments", type=int, default=20)
     parser.add_argument("--seed", type=int, default=int.from_bytes(os.urandom(3)), help="default: drawn, and printed")
+    parser.add_argument("--kinds", type=_kinds, default=(), metavar="KIND,…", help="only these moments, in this order")
     parser.add_argument("--keep", type=Path, help="a folder for logs and files; default: a temporary one, removed")
     options = parser.parse_args()
-    plan = Plan(phones=options.phones, moments=options.moments, seed=options.seed)
-    print(f"bus {options.bus}, {plan.phones} phones, {plan.moments} moments, seed {plan.seed}", flush=True)
+    plan = Plan(phones=options.phones, moments=options.moments, seed=options.seed, kinds=options.kinds)
+    print(
+        f"bus {options.bus}, {plan.phones} phones, {len(plan.kinds) or plan.moments} moments, seed {plan.seed}",
+        flush=True,
+    )
     with tempfile.TemporaryDirectory() as made:
         outcome = play(options.bus, plan, options.keep or Path(made), lambda line: print(line, flush=True))
         print(f"{outcome.length_s:.0f} s, {len(outcome.moments)} moments, {outcome.packets} packets sent", flush=True)

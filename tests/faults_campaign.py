@@ -16,6 +16,7 @@ from aggregator.leases_redis import RedisLeaseStore
 from loadtest.physiology import Audience
 from loadtest.programme import demo
 from loadtest.swarm import Swarm
+from relay.bus import BusUnavailable
 from relay.redis_client import parse_url
 from tests.faults_bus import FaultyBus
 from tests.faults_witness import Datagrams, EntryRecorder, WitnessedDelivery, witness
@@ -29,6 +30,7 @@ REST_S = 10.0  # the shortest resting baseline: values move soon
 STOPPED_S = (2.0, 4.0)  # how long a SIGSTOP lasts
 RESTART_S = (0.1, 1.0)  # a container engine starts again after a tenth of a second, and more each time
 WHOLE_S = 40.0  # a failover and a full synchronisation of the replica
+ASK_EVERY_S = 0.1  # the bus, whether it takes a write: far below the limits that are judged
 WARM_AFTER_S = 3.0  # a spare that has run this long undisturbed is warm
 KINDS = tuple(f"{role}-{what}" for role in ("relay", "lead", "spare", "bus") for what in ("kill", "stop"))
 
@@ -36,7 +38,8 @@ KINDS = tuple(f"{role}-{what}" for role in ("relay", "lead", "spare", "bus") for
 @dataclass(frozen=True, slots=True)
 class Plan:
     """How large and how long. ``rest_s``: before the piece; ``pause_s``: at most between a house that is whole again
-    and the next moment; ``settle_s``: after the last one; ``cold``: end with both aggregators killed."""
+    and the next moment; ``settle_s``: after the last one; ``cold``: end with both aggregators killed; ``kinds``: these
+    and no others, in this order."""
 
     phones: int = 500
     moments: int = 20
@@ -45,6 +48,7 @@ class Plan:
     pause_s: float = 4.0
     settle_s: float = 12.0
     cold: bool = True
+    kinds: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
@@ -62,7 +66,7 @@ class Moment:
 
 @dataclass
 class Outcome:
-    """Everything that the judge needs."""
+    """Everything that the judge needs. ``refusals``: from when to when the bus took no write (steady clock)."""
 
     plan: Plan
     recorder: EntryRecorder
@@ -72,6 +76,7 @@ class Outcome:
     t0_ms: int = 0
     tick_hz: float = 20.0
     moments: list[Moment] = field(default_factory=list)
+    refusals: list[tuple[float, float]] = field(default_factory=list)
     deaths: list[str] = field(default_factory=list)
     connected: int = 0
     cuts: int = 0
@@ -81,6 +86,8 @@ class Outcome:
 
 def schedule(plan: Plan, dice: random.Random) -> list[str]:
     """What happens, in order: shuffled rounds of every kind, so that short runs leave no role out by chance."""
+    if plan.kinds:
+        return list(plan.kinds)
     made: list[str] = []
     while len(made) < plan.moments:
         made += dice.sample(KINDS, len(KINDS))
@@ -108,14 +115,17 @@ class Campaign:
         """Start the house, let things happen, end; the outcome is not judged yet."""
         await self._start()
         reading = asyncio.create_task(self.outcome.recorder.run())
+        asking = asyncio.create_task(self._ask_the_bus())
         begun = time.monotonic()
         try:
             async with self._playing():
                 await self._happenings()
                 await asyncio.sleep(self.plan.settle_s)
             await asyncio.sleep(2.0)  # a second's acknowledgements, and what the engine publishes of them
-            await self.outcome.recorder.read_on()
+            await self.outcome.recorder.finish()
         finally:
+            asking.cancel()
+            await asyncio.gather(asking, return_exceptions=True)
             reading.cancel()
             (ended,) = await asyncio.gather(reading, return_exceptions=True)
             if not isinstance(ended, asyncio.CancelledError):
@@ -128,6 +138,24 @@ class Campaign:
             await self.swarm.close(farewell=False)
             await self.outcome.recorder.bus.close()
         return self.outcome
+
+    async def _ask_the_bus(self) -> None:
+        """Note when it takes no write, by a lease of the campaign's own."""
+        store, since_s = RedisLeaseStore(self.place, self.settings.evening.id), 0.0
+        try:
+            while True:
+                asked_s = time.monotonic()
+                try:
+                    await store.acquire("campaign", "campaign", 1000)
+                except BusUnavailable:
+                    since_s = since_s or asked_s
+                else:
+                    if since_s:
+                        self.outcome.refusals.append((since_s, time.monotonic()))
+                    since_s = 0.0
+                await asyncio.sleep(ASK_EVERY_S)
+        finally:
+            await store.close()
 
     async def _start(self) -> None:
         for name in AGGREGATORS:
@@ -214,7 +242,7 @@ class Campaign:
     async def _again(self, name: str) -> None:
         """Start it as it was started; a server keeps its files, an aggregator its folder, a relay has nothing."""
         if name.startswith("bus "):
-            await asyncio.to_thread(self.bus.start_again, self._server(name))
+            await asyncio.to_thread(self._server(name).start_again)
         elif name in RELAYS:
             await asyncio.to_thread(self.house.start, "relay", name, *RELAY_WORDS)
         else:

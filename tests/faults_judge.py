@@ -30,6 +30,7 @@ SLEW_PER_S = 0.5  # contract 11
 STAMP_MS, FLOAT32 = 1.0, 1e-7  # cuts are whole milliseconds; values travel as float32
 TOO_OLD_MS, CLOCK_MS = 10_000, 100.0  # contract 5; how well the engine and this judge know a phone's clock
 WARM_S, COLD_S = 2.0, 6.0  # issue: publication resumes within these
+OUTAGE_S = 1.0  # a bus that takes no write for longer is away, not slow
 AFTER_TICKS = 80  # a listener consumes at most 2 s of samples a tick: a backlog's end is reached in these
 
 
@@ -112,6 +113,7 @@ def judge(outcome: Outcome) -> Verdict:
     _packets(verdict, outcome, replayed)
     _bits(verdict, inside, replayed)
     _takeovers(verdict, outcome.moments, published)
+    _cold(verdict, outcome, published)
     _slew(verdict, published)
     deaths = outcome.deaths
     verdict.add("roles that ended by themselves", str(len(deaths)), "0", not deaths)
@@ -264,7 +266,6 @@ def _takeovers(verdict: Verdict, moments: list[Moment], published: list[Sent]) -
         ("lead-stop", True, "gap after SIGSTOP of the lead, warm", WARM_S),
         ("lead-kill", False, "gap after kill -9 of the lead, spare just back", COLD_S),
         ("lead-stop", False, "gap after SIGSTOP of the lead, spare just back", COLD_S),
-        ("cold", False, "gap after both were killed and one started", COLD_S),
     )
     for kind, warm, what, limit in rules:
         gaps = [gap_s(m, published) for m in moments if m.kind == kind and m.warm is warm]
@@ -276,6 +277,29 @@ def _takeovers(verdict: Verdict, moments: list[Moment], published: list[Sent]) -
     late = late_sends(published)
     most = max(late.values(), default=0)
     verdict.add("snapshots of an epoch after a newer one's, most", f"{most} (of {len(late)} epochs)", "<= 1", most <= 1)
+
+
+def _cold(verdict: Verdict, outcome: Outcome, published: list[Sent]) -> None:
+    """Counted from the kill, or from the bus taking writes again where it took none for a second and longer and began
+    to after the kill: without a bus nobody can lead. The whole silence stands beside it."""
+    moments = [m for m in outcome.moments if m.kind == "cold"]
+    if moments:
+        took = [cold_s(m, outcome.refusals, published) for m in moments]
+        found = f"{len(took)}: " + ", ".join(f"{one:.2f}" for one in took)
+        what = "both killed and one started: until it publishes"
+        verdict.add(what, found + " s", f"<= {COLD_S:g} s", max(took) <= COLD_S)
+        silent = ", ".join(f"{gap_s(m, published):.2f}" for m in moments)
+        verdict.add("the whole silence, a fault of the bus before it included", silent + " s", "", True)
+    longest = max((end - begin for begin, end in outcome.refusals), default=0.0)
+    verdict.add("longest time in which the bus took no write", f"{longest:.2f} s", "", True)
+
+
+def cold_s(moment: Moment, refusals: list[tuple[float, float]], published: list[Sent]) -> float:
+    """From the kill (or the bus's return) to the first snapshot of a newer epoch; inf: none came."""
+    epoch = max(s.epoch for s in published if s.at_s <= moment.at_s)
+    new_s = next((s.at_s for s in published if s.at_s > moment.at_s and s.epoch > epoch), math.inf)
+    back = [end for begin, end in refusals if end - begin >= OUTAGE_S and moment.at_s < end <= new_s]
+    return new_s - max([moment.at_s, *back])
 
 
 def silence_s(moment: Moment, published: list[Sent]) -> float:

@@ -19,6 +19,8 @@ from relay.entries import FIRST, Entry, Stamp
 from relay.redis_client import Place
 
 READ_EVERY_S = 0.05  # far below the 30 s that stay behind a checkpoint
+READ_LIMIT, READ_LEAST = 1000, 8  # entries of each stream at once
+FINISH_TRIES = 20  # of half a second and more each
 SOCKET_BYTES = 4 << 20
 
 
@@ -30,7 +32,15 @@ class EntryRecorder:
         self.streams: list[list[Entry]] = [[] for _ in range(self.bus.shards + 1)]
         self.complete_ms = 0
         self.failures = 0
+        self._limit = READ_LIMIT
         self._position: dict[int, Stamp] = dict.fromkeys(range(self.bus.shards + 1), FIRST)
+
+    async def finish(self) -> None:
+        """Read to the end, asking again where the bus does not answer; gives up after a while (BusUnavailable)."""
+        for _ in range(FINISH_TRIES):
+            with contextlib.suppress(BusUnavailable):
+                return await self.read_on()
+        return await self.read_on()
 
     async def run(self) -> None:
         """Until cancelled."""
@@ -40,16 +50,19 @@ class EntryRecorder:
             await asyncio.sleep(READ_EVERY_S)
 
     async def read_on(self) -> None:
-        """All that the bus holds beyond what was read. Raises BusUnavailable."""
+        """All that the bus holds beyond what was read, less at once after a failure: what piled up may be more than a
+        busy machine says within a command's time limit. Raises BusUnavailable."""
         try:
             now = await self.bus.now_ms()
-            while entries := await self.bus.read(self._position, limit=1000):
+            while entries := await self.bus.read(self._position, limit=self._limit):
                 for entry in entries:
                     self._position[entry.stream] = entry.stamp
                     self.streams[entry.stream].append(entry)
         except BusUnavailable:
             self.failures += 1
+            self._limit = max(READ_LEAST, self._limit // 4)
             raise
+        self._limit = READ_LIMIT
         self.complete_ms = now
 
 

@@ -11,7 +11,7 @@ import pytest
 from relay.entries import is_packets
 from tests.faults import play
 from tests.faults_campaign import Moment, Outcome, Plan
-from tests.faults_judge import Verdict, gap_s, judge, late_sends, silence_s
+from tests.faults_judge import Verdict, cold_s, gap_s, judge, late_sends, silence_s
 from tests.faults_witness import Sent
 from tests.redis_servers import needs_redis
 
@@ -78,3 +78,13 @@ def test_a_silence_is_measured_to_the_snapshot_that_ends_it() -> None:
     assert silence_s(moment, published) == pytest.approx(6.0)  # longer than the fault's own window of 3 s
     assert silence_s(moment, published[:3]) == float("inf")
     assert silence_s(moment, []) == float("inf")
+
+
+def test_a_cold_start_counts_from_the_kill_or_from_a_bus_that_is_back() -> None:
+    moment = Moment(10.0, "cold", "a", 0.0)
+    published = [sent(7.0, 1, 1), sent(14.0, 2, 2)]
+    assert cold_s(moment, [], published) == pytest.approx(4.0)
+    assert cold_s(moment, [(5.0, 9.0)], published) == pytest.approx(4.0)  # back before the kill
+    assert cold_s(moment, [(8.0, 12.5)], published) == pytest.approx(1.5)
+    assert cold_s(moment, [(12.0, 12.5), (15.0, 20.0)], published) == pytest.approx(4.0)  # slow, and later
+    assert cold_s(moment, [], published[:1]) == float("inf")
