@@ -32,7 +32,7 @@ __all__ = ["Service", "ServiceCounters", "ServiceSettings", "Sink"]
 log = logging.getLogger(__name__)
 
 READ_LEAST = 8  # of each stream: what is asked for after reading has failed again and again
-READ_LIMIT = 2000  # entries a read: bounds the memory of one turn, the rest follows in the next
+READ_LIMIT = 250  # of each stream at once: 16 MB at 10,000 listeners, which a bus says well within its time limit
 LATE_LIMIT_MS = 1000  # contract 4: a tick that is later than this is computed and not sent
 PRIOR_EVERY_S = 10.0  # the house's scale changes slowly; each one costs an entry a shard
 BEAT_EVERY_S = 0.25  # sinks decide when their own heartbeat is due (1 s); a change of state shows within this

@@ -25,11 +25,10 @@ def newest(folder: Path | None, t0_ms: int) -> Saved | None:
     for path in sorted(folder.glob("*.checkpoint")):
         try:
             kept = saved.unpack(checkpoint.read(path))
-            begun_ms = checkpoint.decode(kept.image).meta.get("t0_ms")
         except (CheckpointError, OSError) as error:
             log.warning("%s: %s", path, error)
             continue
-        if begun_ms != t0_ms:
+        if kept.t0_ms != t0_ms:
             log.warning("%s is of another evening on this bus: left aside", path)
         elif best is None or kept.k > best.k:
             best = kept
