@@ -224,4 +224,4 @@ class AggregatorRole:
                     packet = (listener, stream, number)
                     if packet in ledger.used:
                         ledger.twice.append((packet, ledger.used[packet], k))
-                    ledger.used[packet] = k
+                    ledger.used.setdefault(packet, k)  # the first time: a restart from before the second knows it
