@@ -40,6 +40,7 @@ FOLLOWERS_MS = 30_000  # stays on a shared bus behind a checkpoint: a follower t
 ERASED_EVERY_S = 1.0  # many erasures share checkpoints: each costs the loop its packing
 LAST_TICKS = 2  # entries are used at every second tick: two past the end use whatever the bus holds
 TICKS_A_TURN = 50  # after a pause as many are computed on one reading: 2.5 s of the evening, then the clock again
+AGAIN_MS, LEAST_S = 1_500.0, 5.0  # a cold start computes no more again: a checkpoint sooner, but not every moment
 BREATH_AFTER_MS, BREATH_S = 50.0, 0.005  # one after another they would hold up the lease, whose renewal takes turns
 BUS_RETRY_S = 0.2  # pause before the bus is asked again
 DURATIONS_KEPT = 2048  # ticks whose cost the page's percentiles are taken from (100 s at 20 Hz)
@@ -80,18 +81,17 @@ class Service:
         self._failovers, self._unseen = Failovers(bus, bus_id), Unseen()
         self._stopping = asyncio.Event()
         self._due_checkpoint_s = clock() + self.settings.checkpoint_every_s
+        self._again_ms = 0.0  # computed since the last one
         self._due_prior_s = clock() + PRIOR_EVERY_S
         self._series = SeriesWriter(bus.shards)
         keep_ms = 0 if self.settings.trim_without_checkpoint else FOLLOWERS_MS
         self.traces = Traces(engine, bus, keep_ms, clock)
         self.parts = PartWriter(bus, engine, clock)
         self._compacting: asyncio.Task[None] | None = None
-        self._removals_kept = self._removals()  # erasures and withdrawals that the newest checkpoint knows of
+        self._removals_kept = removals(self.engine)  # erasures and withdrawals that the newest checkpoint knows of
         self._erased_due_s = clock()
         self._writing: asyncio.Task[None] | None = None
-        self._bus_away = False
-        self._led = False
-        self._given_up = False
+        self._bus_away = self._led = self._given_up = False
 
     async def run(self) -> None:
         """Tick until :meth:`stop`; then one last checkpoint."""
@@ -216,6 +216,7 @@ class Service:
             await self._write_all(origin, streams=[self.bus.shards])
         self._led = leads
         self.tick_ms.append((self._clock() - begun) * 1000)
+        self._again_ms += self.tick_ms[-1]
         await self._housekeeping()
 
     async def _read_on(self) -> None:
@@ -297,27 +298,27 @@ class Service:
             elif self._traces_due():
                 await self._clear(self.engine.positions(), self.engine.cut)
         elif self._checkpoint_due(now):
-            self._due_checkpoint_s = now + self.settings.checkpoint_every_s
+            self._due_checkpoint_s, self._again_ms = now + self.settings.checkpoint_every_s, 0.0
             self._erased_due_s = now + ERASED_EVERY_S
             self._writing = asyncio.create_task(self._checkpoint())
         await asyncio.sleep(BREATH_S if self.tick_ms[-1] > BREATH_AFTER_MS else 0)
 
     def _checkpoint_due(self, now: float) -> bool:
-        """By time where this one leads; after an erasure at once, and at a spare too: no file may keep who left."""
+        """By time and work where this one leads; after an erasure at once, and at a spare too: no file may keep who
+        left."""
         if self._writing is not None and not self._writing.done():
             return False
-        if self._removals() > self._removals_kept and now >= self._erased_due_s:
+        if removals(self.engine) > self._removals_kept and now >= self._erased_due_s:
             return True
-        due = now >= self._due_checkpoint_s or (now >= self._erased_due_s and self._traces_due())
+        since_s = now - self._due_checkpoint_s + self.settings.checkpoint_every_s
+        much = self._again_ms > AGAIN_MS and since_s >= LEAST_S
+        due = much or now >= self._due_checkpoint_s or (now >= self._erased_due_s and self._traces_due())
         return self.leadership.leads() and due
 
     def _traces_due(self) -> bool:
         """Whether the bus can be cleared of who was erased, by this one and now."""
         busy = self._compacting is not None and not self._compacting.done()
         return not busy and self.leadership.leads() and self.traces.due(self.engine.cut)
-
-    def _removals(self) -> int:
-        return removals(self.engine)
 
     async def _checkpoint(self, *, final: bool = False) -> None:
         path = self.settings.checkpoint_path
@@ -326,7 +327,7 @@ class Service:
         if final and self._writing is not None:
             await asyncio.wait([self._writing])
         positions, cut = self.engine.positions(), self.engine.cut
-        removed, clears = self._removals(), self._traces_due()
+        removed, clears = removals(self.engine), self._traces_due()
         pack = saved.freeze(self.engine, self.merger, self._failovers.known, self.settings.evening)
         try:
             await asyncio.to_thread(lambda: checkpoint.write(path, pack()))

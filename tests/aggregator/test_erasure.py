@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 import os
 from collections.abc import AsyncIterator
 from pathlib import Path
 
 import pytest
 
-from aggregator import checkpoint, erasure, saved
+from aggregator import checkpoint, erasure, saved, service
 from aggregator.engine import Engine
 from aggregator.erasure import BEGUN_S, Traces
 from aggregator.leadership import Alone, Leadership, Watching
@@ -43,6 +44,12 @@ class SharedBus(MemoryBus):
         if isinstance(answer, BusUnavailable):
             raise answer
         return answer
+
+
+@pytest.fixture(autouse=True)
+def checkpoints_by_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """They are counted here, and half a minute's ticks at once are much work on a busy machine."""
+    monkeypatch.setattr(service, "AGAIN_MS", math.inf)
 
 
 @contextlib.asynccontextmanager

@@ -6,7 +6,10 @@ import contextlib
 from collections.abc import AsyncIterator
 from pathlib import Path
 
+import pytest
+
 from aggregator import checkpoint, saved
+from aggregator import service as aggregator_service
 from aggregator.engine import Engine
 from aggregator.leadership import Alone, Leadership, Watching
 from aggregator.merger import Merger
@@ -72,3 +75,14 @@ async def test_a_spare_does_not_keep_who_was_erased(tmp_path: Path) -> None:
         assert tombstones(path) == {LISTENER}
         assert service.counters.checkpoints == 1  # by time a spare writes none
         assert bus.statistics().trimmed == 0
+
+
+async def test_much_work_brings_a_checkpoint_before_its_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a cold start would have to compute again is bounded by work, not by time alone."""
+    monkeypatch.setattr(aggregator_service, "AGAIN_MS", 0.0)
+    bus, path = MemoryBus(), tmp_path / "x.checkpoint"
+    async with running(bus, path, NEVER_S) as service:
+        await until(lambda: service.counters.ticks > 1)
+        assert service.counters.checkpoints == 0  # not every moment
+        monkeypatch.setattr(aggregator_service, "LEAST_S", 0.0)
+        await until(lambda: service.counters.checkpoints > 1)
