@@ -79,16 +79,20 @@ class Lead:
         try:
             while (held := await self._sound_step(conductor, step)) is not None:
                 step = run.send(held)
-            self.given_out = f"the generator itself was late at {step.phones:,} phones: give it --workers"
+            self.given_out = (
+                conductor.house.ended() or f"the generator itself was late at {step.phones:,} phones: give it --workers"
+            )
         except StopIteration as end:
             self.found = end.value
         self.window = (0.0, conductor.now_s)
         conductor.order({"do": "stop"})
 
     async def _sound_step(self, conductor: Conductor, step: Try) -> bool | None:
-        """Whether a step held; None when the generator was late in it again and again."""
+        """Whether a step held; None when the generator was late in it again and again, or the house is no more."""
         for _ in range(LATE_TRIES):
             held = await self._step(conductor, step)
+            if conductor.house.ended():
+                return None
             if held or not _late(conductor):
                 return held
             self.say("  the generator was late itself: this step does not count")

@@ -187,7 +187,7 @@ def _steps(finding: Finding) -> str:
     found, steps = finding.limit, finding.steps
     made = []
     if found is not None:
-        made.append(f"<p>Plan for at most {round_to(found.low, 2):,} phones on this machine.</p>")
+        made.append(f"<p class='plan'>Plan for at most {round_to(found.low, 2):,} phones on this machine.</p>")
     kept = [f"{SAYS[f.name]} {shown(f.name, value)}" for f in dataclasses.fields(finding.scenario.objectives)
             if (value := getattr(finding.scenario.objectives, f.name)) is not None]  # fmt: skip
     made.append("<p>In every step nearly all phones had to be served, and: " + html.escape("; ".join(kept)) + ".</p>")
@@ -203,6 +203,8 @@ def _steps(finding: Finding) -> str:
 
 def _step_row(number: int, step: Step) -> tuple[str, ...]:
     verdict = "✓ held" if step.held else "✗ broke"
+    if number == 1:
+        return "1", f"{step.phones:,}", "warm-up", "the house has just begun: does not count", ""
     return str(number), f"{step.phones:,}", verdict, *(TOO_MUCH.get(w, w) for w in (step.broke, step.first))
 
 
@@ -222,7 +224,7 @@ def _pictures(finding: Finding) -> list[str]:
                 line("99 of 100 are faster", "latency_p99_ms")], shades=shades, limit=goal.latency_p99_ms),
         picture("Acknowledgement (gathered for up to a second)", "ms", [line("half are faster", "ack_p50_ms"),
                 line("99 of 100 are faster", "ack_p99_ms")], shades=shades, limit=goal.ack_p99_ms),
-        picture("Phones", "phones", [line("should be there", "wanted"), line("connected", "streaming"),
+        picture("Phones", "", [line("should be there", "wanted"), line("connected", "streaming"),
                 line("served", "followed")], shades=shades),
         picture("Joins", "a second", [line("joined", "joins")], shades=shades),
         picture("Processor", "% of a core", [line("house", "house_cpu", 100), line("generators", "own_cpu", 100),
@@ -332,6 +334,7 @@ h2{font-size:1.1rem;margin:2em 0 .5em}
 table{border-collapse:collapse;width:100%;font-size:.92rem}td,th{text-align:left;padding:5px 12px 5px 0;
 border-bottom:1px solid var(--rule);vertical-align:top;font-variant-numeric:tabular-nums}
 td:first-child{white-space:nowrap}.broke td:first-child{color:#c2371f;font-weight:700}.wide{overflow-x:auto}
+.wide td:nth-child(-n+3){white-space:nowrap}.plan{font-weight:600}
 figure{margin:22px 0}figcaption{font-weight:600;margin-bottom:4px}svg{width:100%;height:auto;display:block}
 .legend svg{width:26px;display:inline-block}.legend span{margin-right:18px;font-size:.85rem;white-space:nowrap}
 svg text{font-size:10.5px;fill:var(--quiet)}.grid{stroke:var(--rule);stroke-width:1}

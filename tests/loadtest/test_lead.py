@@ -44,7 +44,7 @@ class Stand:
         self.limit, self.late_from, self.phones, self.stopped = limit, late_from, 0, False
         self.now_s = 0.0
         self.start_s = time.monotonic()
-        self.house = SimpleNamespace(part=self._part, self_contained=True)
+        self.house = SimpleNamespace(part=self._part, self_contained=True, ended=lambda: "")
         self.engine = None
         self.targets: list[int] = []
         self.measures = SimpleNamespace(rows=deque(), mark=lambda: None, step_acks=Histogram(), step_late=Histogram())
@@ -94,6 +94,16 @@ async def test_a_limit_of_the_generator_is_not_the_houses() -> None:
     await lead(cast(Conductor, stand))
     assert "generator itself was late" in lead.given_out
     assert lead.found is None
+
+
+async def test_a_house_that_ends_ends_the_search() -> None:
+    stand, lead = Stand(1200), Lead(SEARCH, lambda _text: None)
+    stand.house.ended = lambda: "the house ended by itself" if stand.phones >= 400 else ""
+    await lead(cast(Conductor, stand))
+    assert lead.given_out == "the house ended by itself"
+    assert lead.found is None
+    assert stand.stopped
+    assert lead.steps[-1].phones < 700
 
 
 async def test_a_house_that_broke_is_relieved_before_the_next_step() -> None:
