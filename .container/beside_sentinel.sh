@@ -10,10 +10,17 @@
 # server, and that one must say that it is the primary (while running: three times, half a second apart, so that no
 # failover under way is undone); else nothing is changed, and Sentinel does what it does anyway.
 # FIRST_PRIMARY="HOST PORT": whose replica it is while no two sentinels answer, at the very first start.
-# Passwords: redis-cli takes the servers' from REDISCLI_AUTH, the sentinels' is SENTINEL_AUTH.
+# PASSWORD_FILE: the servers' password; SENTINEL_AUTH: the sentinels' own, if they have one.
 set -u
 service=$1 sentinels=$2 host=$3 port=$4
 shift 4
+auth=""
+if [ -n "${PASSWORD_FILE:-}" ]; then
+    until [ -s "$PASSWORD_FILE" ]; do sleep 0.2; done
+    auth=$(cat "$PASSWORD_FILE")
+fi
+
+ask() { REDISCLI_AUTH=$auth timeout 0.5 redis-cli "$@" 2>/dev/null; }
 
 named() { # "HOST PORT" of the primary that two sentinels agree on, or nothing
     for one in $sentinels; do
@@ -24,7 +31,7 @@ named() { # "HOST PORT" of the primary that two sentinels agree on, or nothing
     done
 }
 
-says_primary() { timeout 0.5 redis-cli -h "$1" -p "$2" ROLE 2>/dev/null | head -n 1 | grep -q '^master$'; }
+says_primary() { ask -h "$1" -p "$2" ROLE | head -n 1 | grep -q '^master$'; }
 
 is_other() { # of what `named` said: another server than this one, that is there
     [ $# -eq 2 ] && [ "$1 $2" != "$host $port" ] && says_primary "$1" "$2"
@@ -41,7 +48,7 @@ watch() { # of the server's process id
         [ -n "$primary" ] && [ "$primary" = "$seen" ] && times=$((times + 1)) || times=1
         seen=$primary
         if [ -n "$primary" ] && [ $times -ge 3 ]; then
-            timeout 0.5 redis-cli -h "$host" -p "$port" REPLICAOF $primary >/dev/null 2>&1
+            ask -h "$host" -p "$port" REPLICAOF $primary >/dev/null
         fi
     done
 }
