@@ -53,8 +53,10 @@ class RedisLeaseStore:
         """See LeaseStore.remember."""
         key = f"{self._tag}:kept:{name}"
         client = await self._limited(self.servers.of(key.encode()))
-        await self._limited(client.set(key, value, nx=True))
         kept: bytes | None = await self._limited(client.get(key))
+        if kept is None:  # asked for first: a bus that takes no write must not keep a cold start from what it can read
+            await self._limited(client.set(key, value, nx=True))
+            kept = await self._limited(client.get(key))
         if kept is None:
             raise BusUnavailable(f"{key} was not kept")
         return kept.decode()

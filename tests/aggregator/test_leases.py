@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from aggregator.leases import MARGIN_MS, RENEW_MS, TTL_MS, Lease, LeaseStore, MemoryLeaseStore, preferred
 from aggregator.leases_redis import RedisLeaseStore
+from relay.bus import BusUnavailable
 from relay.redis_client import parse_url
 from tests.redis_servers import needs_redis, single, wait_until
 
@@ -78,6 +79,16 @@ async def test_tokens_rise_over_a_loss_of_everything(redis_store: RedisLeaseStor
     while await redis_store.servers.client.time() <= (until[0], 999_999):  # noqa: ASYNC110  (the server's own clock)
         await asyncio.sleep(0.01)
     assert await redis_store.acquire("lead", "b", 60_000) > token
+
+
+@needs_redis
+async def test_what_is_remembered_is_read_from_a_bus_that_takes_no_write(redis_store: RedisLeaseStore) -> None:
+    """A primary without its replica: a cold start reads the evening's origin and computes, and only cannot lead."""
+    assert await redis_store.remember("origin", "1") == "1"
+    await redis_store.servers.client.config_set("min-replicas-to-write", "1")
+    assert await redis_store.remember("origin", "2") == "1"
+    with pytest.raises(BusUnavailable, match="NOREPLICAS"):
+        await redis_store.acquire("lead", "a", 60_000)
 
 
 def test_holder_stops_before_the_store_hands_on() -> None:
