@@ -21,9 +21,10 @@ class Phones(Connections):
 
     def __init__(self, *args: Any, **named: Any) -> None:
         super().__init__(*args, **named)
-        self._order = np.argsort(self.slot, kind="stable")
-        self._edge = np.searchsorted(self.slot[self._order], np.arange(SLOTS + 1)).tolist()
-        self._probing = bool(self.is_probe.any())
+        order, probe = np.argsort(self.slot, kind="stable"), self.is_probe
+        each = np.split(order, np.searchsorted(self.slot[order], np.arange(1, SLOTS)))
+        self._others = [mine[~probe[mine]] for mine in each]
+        self._probes = [mine[probe[mine]] for mine in each]
 
     # -- what the schedule asks for ----------------------------------------------------------------------------
 
@@ -53,34 +54,31 @@ class Phones(Connections):
 
     def send_slot(self, slot: int, span: int, woken: list[tuple[int, float]]) -> int:
         """Every phone of the slot sends packet ``span`` and what it still owes; probes that woke are appended."""
-        mine = self._order[self._edge[slot] : self._edge[slot + 1]]
-        mine = mine[self.measures[mine]]
+        mine, probes = self._others[slot], self._probes[slot]
         due = self.start_s + (span + 1.0 + slot / SLOTS) * self.span_s  # as schedule.due_s, without arrays
-        if self._probing:
-            mine = self._probe_round(mine, span, due, woken)
-        ready = mine[(self.state[mine] == STREAMING) & (self.quiet_until_s[mine] <= due)]
+        if len(probes):
+            mine = np.concatenate((mine, self._probe_round(probes, span, due, woken)))
+        ready = mine[self.state[mine] == STREAMING]  # who streams measures
+        if self._quiet_s > due:
+            ready = ready[self.quiet_until_s[ready] <= due]
         in_step = self.sent[ready] == span
-        count = self._send(ready if in_step.all() else ready[in_step], span)
-        behind = ready[~in_step]
-        if len(behind):
-            self.settle_acks()
-            self._discard(behind, span)
-            count += self._catch_up(behind, span)
-        return count
+        if in_step.all():
+            return self._send(ready, span)
+        count, behind = self._send(ready[in_step], span), ready[~in_step]
+        self.settle_acks()
+        self._discard(behind, span)
+        return count + self._catch_up(behind, span)
 
-    def _probe_round(self, mine: Ints, span: int, due: float, woken: list[tuple[int, float]]) -> Ints:
-        """Probes are silent for part of their round: their spans pass unnumbered."""
-        probing = self.is_probe[mine]
-        if not probing.any():
-            return mine
-        from_here = mine[probing]
-        round_at = probe_round(span, self.numbers[from_here])
-        silent = from_here[(round_at >= PROBE_SPEAKS) & (self.sent[from_here] <= span)]
-        first = from_here[(round_at == 0) & (self.state[from_here] == STREAMING)]
+    def _probe_round(self, probes: Ints, span: int, due: float, woken: list[tuple[int, float]]) -> Ints:
+        """Probes are silent for part of their round: their spans pass unnumbered. Returns those that speak."""
+        probes = probes[self.measures[probes]]
+        round_at = probe_round(span, self.numbers[probes])
+        silent = probes[(round_at >= PROBE_SPEAKS) & (self.sent[probes] <= span)]
+        first = probes[(round_at == 0) & (self.state[probes] == STREAMING)]
         self.shift[silent] += span + 1 - self.sent[silent]  # numbers on the wire go on without a hole
         self.sent[silent] = self.lowest[silent] = self.highest[silent] = span + 1
         woken.extend((int(self.numbers[i]), due) for i in first.tolist())
-        return mine[~(probing & (probe_round(span, self.numbers[mine]) >= PROBE_SPEAKS))]
+        return probes[round_at < PROBE_SPEAKS]
 
     def _discard(self, who: Ints, span: int) -> None:
         """Phones keep 15 s: what is older is told as skipped."""
@@ -97,11 +95,11 @@ class Phones(Connections):
         for _ in range(CATCH_UP):
             who = who[(self.sent[who] <= span) & (self.state[who] == STREAMING)]
             for at in np.unique(self.sent[who]).tolist():
-                count += self._send(who[self.sent[who] == at], at)
+                count += self._send(who[self.sent[who] == at], at, late=True)
         return count
 
-    def _send(self, who: Ints, span: int) -> int:
-        """Packet ``span`` of these phones onto their sockets."""
+    def _send(self, who: Ints, span: int, *, late: bool = False) -> int:
+        """Packet ``span`` of these phones onto their sockets; ``late``: some may have sent it before."""
         if not len(who):
             return 0
         time_us = self.clocks.at(self.numbers[who], span * self.span_s)
@@ -116,9 +114,10 @@ class Phones(Connections):
                 self._stuck(i, raw)
             except (OSError, TypeError):
                 self._drop_broken(i, "send")
-        self.counts.resent += int(np.count_nonzero(self.highest[who] > span))
+        if late:
+            self.counts.resent += int(np.count_nonzero(self.highest[who] > span))
         self.sent[who] = span + 1
-        self.highest[who] = np.maximum(self.highest[who], span + 1)
+        self.highest[who] = np.maximum(self.highest[who], span + 1) if late else span + 1
         self.counts.packets += len(who)
         self.counts.bytes += size * len(who)
         return len(who)

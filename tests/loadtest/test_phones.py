@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import pytest
 
 from loadtest.bank import Bank
 from loadtest.clocks import PhoneClocks
+from loadtest.packets import MASKED_HEADER_BYTES, SHORT_HEADER_BYTES
 from loadtest.phones import Phones
 from loadtest.scenario import Scenario
-from loadtest.standing import Target
+from loadtest.schedule import PROBE_SPANS, PROBE_SPEAKS, SLOTS, probe_round
+from loadtest.standing import STREAMING, Target
+from relay.wire import decode
 
 SPAN_S = 0.25
 SENT = 100
+HEADS = (SHORT_HEADER_BYTES, MASKED_HEADER_BYTES)
 
 
 @pytest.fixture
@@ -54,3 +58,62 @@ def test_what_a_lost_bus_acknowledged_does_not_end_the_ring(phones: Phones, orde
     phones._heard[0] = (SENT, 1.0)
     phones.settle_acks()
     assert phones.lowest[0] == SENT
+
+
+class Wire:
+    """Two phones that stream from span 0, the second a probe; ``sent`` gathers (span, packet number) of each."""
+
+    def __init__(self) -> None:
+        scenario = Scenario(phones=2, seconds=10.0, bank=2)
+        self.phones = Phones(
+            Bank(scenario, keep=80), PhoneClocks(scenario), Target("127.0.0.1", 1, "/"), ["a", "b"], first=0, seed=1,
+            span_s=SPAN_S, start_s=0.0, probes=np.array([1]),
+        )  # fmt: skip
+        self.sent: tuple[list[tuple[int, int]], ...] = ([], [])
+        self.woken: list[tuple[int, float]] = []
+        self.span = 0
+        self.phones.measures[:], self.phones.state[:] = True, STREAMING
+        self.phones._sends = [self._send_of(0), self._send_of(1)]
+
+    def _send_of(self, i: int) -> Callable[[bytes], int]:
+        def send(raw: bytes) -> int:
+            self.sent[i].append((self.span, decode(raw[HEADS[raw[1] & 0x7F == 126] :]).sequence))
+            return len(raw)
+
+        return send
+
+    def run(self, spans: range) -> None:
+        for self.span in spans:
+            for slot in range(SLOTS):
+                self.phones.send_slot(slot, self.span, self.woken)
+
+
+@pytest.fixture
+def wire() -> Iterator[Wire]:
+    made = Wire()
+    yield made
+    made.phones._poll.close()
+
+
+def test_a_phone_sends_each_span_once_and_a_probe_only_while_it_speaks(wire: Wire) -> None:
+    wire.run(range(3 * PROBE_SPANS))
+    assert wire.sent[0] == [(span, span) for span in range(3 * PROBE_SPANS)]
+    spoken = [span for span in range(3 * PROBE_SPANS) if probe_round(span, np.array([1]))[0] < PROBE_SPEAKS]
+    assert wire.sent[1] == [(span, number) for number, span in enumerate(spoken)]  # numbers go on without a hole
+    begins = [span for span in spoken if probe_round(span, np.array([1]))[0] == 0]
+    slot = wire.phones.slot[1]
+    assert [phone for phone, _ in wire.woken] == [1] * len(begins)
+    np.testing.assert_allclose([at_s for _, at_s in wire.woken], [(b + 1 + slot / SLOTS) * SPAN_S for b in begins])
+    assert wire.phones.counts.resent == 0
+
+
+def test_a_phone_set_back_sends_again_and_a_quiet_one_waits(wire: Wire) -> None:
+    wire.run(range(10))
+    wire.phones.sent[0] = 7  # as a relay does that could not queue number 7
+    wire.phones.quiet_until_s[0] = wire.phones._quiet_s = (12 + 0.5) * SPAN_S
+    wire.run(range(10, 14))
+    assert [pair for pair in wire.sent[0] if pair[0] >= 10] == [(12, 7), (12, 8), (12, 9), (12, 10)] + [
+        (13, number) for number in (11, 12, 13)
+    ]
+    assert wire.phones.counts.resent == 3
+    assert wire.phones.highest[0] == 14
