@@ -69,7 +69,7 @@ def jumps(state: ClockState, rows: Rows, time_us: Ints, arrival_ms: Floats, firs
     columns, the others with the packet before them.
     """
     before_us, before_ms = state.last_us[rows], state.last_arrival_ms[rows]
-    if not first.all():
+    if np.count_nonzero(first) < first.size:
         before_us[1:] = np.where(first[1:], before_us[1:], time_us[:-1])
         before_ms[1:] = np.where(first[1:], before_ms[1:], arrival_ms[:-1])
     known = before_us >= 0

@@ -126,7 +126,7 @@ class Engine:
 
     def ingest(self, entries: Sequence[Entry]) -> None:
         """Keep entries until the tick that their stamp falls into. Over the bound the newest are refused (counted)."""
-        pending, streams = self._pending, self._pending.streams
+        streams, held = self._pending.streams, self._pending.size
         for entry in entries:
             stream, size = entry.stream, len(entry.payload)
             queue = streams.get(stream)
@@ -135,13 +135,14 @@ class Engine:
                     self.own_counters["entries_not_owned"] += 1
                     continue
                 queue = streams[stream] = deque()
-            if pending.size + size > MAX_PENDING_BYTES:
+            if held + size > MAX_PENDING_BYTES:
                 self.own_counters["entries_refused"] += 1
             elif entry.stamp <= (queue[-1].stamp if queue else self._position.get(stream, FIRST)):
                 self.own_counters["entries_stale"] += 1
             else:
                 queue.append(entry)
-                pending.size += size
+                held += size
+        self._pending.size = held
 
     def tick(self, k: int) -> PartSnapshot:
         """Use everything stamped before ``used_at(k)``'s cut and say what the listeners of the owned shards are like.
@@ -169,8 +170,11 @@ class Engine:
         while due:
             batches: list[Entry] = []
             for queue in due:
-                while queue and queue[-1].payload[:1] == _PACKETS:
-                    batches.append(queue.pop())
+                n = len(queue)
+                while n and queue[n - 1].payload[:1] == _PACKETS:
+                    n -= 1
+                batches += reversed(queue[n:])
+                del queue[n:]
             if batches:
                 self.intake.offer(batches)
             for queue in due:
@@ -184,11 +188,13 @@ class Engine:
         for stream in sorted(self._pending.streams):
             queue = self._pending.streams[stream]
             taken = []
+            if queue and queue[-1].stamp.ms < cut:  # mostly all of them
+                taken = list(queue)
+                queue.clear()
             while queue and queue[0].stamp.ms < cut:
-                entry = queue.popleft()
-                self._pending.size -= len(entry.payload)
-                taken.append(entry)
+                taken.append(queue.popleft())
             if taken:
+                self._pending.size -= sum(len(entry.payload) for entry in taken)
                 self._position[stream] = taken[-1].stamp
                 self.own_counters["entries"] += len(taken)
                 taken.reverse()

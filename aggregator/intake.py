@@ -162,7 +162,7 @@ class Intake:
         row, sequence = opened.row[order], opened.sequence[order]
         twice = ~_firsts(key)
         behind = sequence < state.head[row]
-        if twice.any() or behind.any():
+        if np.count_nonzero(twice) or np.count_nonzero(behind):
             self._count_behind(row[behind & ~twice], sequence[behind & ~twice])
             self.counters["duplicates"] += int(np.count_nonzero(twice))
             fresh = ~(twice | behind)
@@ -178,7 +178,7 @@ class Intake:
             simple = np.logical_and.reduceat(sequence == state.head[row] + rank, begin) & ~state.slow[rows]
             span = opened.time_us[order[begin + count - 1]] - opened.time_us[order[begin]]
             simple &= (count <= TICK_PACKETS) & (span >= 0) & (span < TICK_SPAN_US)
-        if simple.all():
+        if np.count_nonzero(simple) == simple.size:
             self._note_run(rows, count)
             return order
         self._note_run(rows[simple], count[simple])
@@ -195,7 +195,7 @@ class Intake:
         state.head[rows] = head
         ahead = head - 1 - state.highest[rows]
         seen = state.seen[rows]
-        if ((ahead == count) & (count < 64)).all():
+        if np.count_nonzero((ahead == count) & (count < 64)) == len(count):
             shift = count.astype(np.uint64)
             seen += _ONE  # (seen + 1) * 2^count - 1: moved up, the new bits set; wraps as it should
             seen <<= shift
@@ -272,14 +272,14 @@ class Intake:
         rows = row[begin]
         anew = self.state.anew[rows]
         self.state.anew[rows] = False
-        if jumped.any():
+        if np.count_nonzero(jumped):
             anew |= jumped[begin]
             clock.forget(self.clock, rows[jumped[begin]])
         clock.follow(self.clock, rows, begin, opened.time_us[usable], opened.arrivals.arrival_ms[usable])
         time_ms = opened.time_us[usable].astype(np.float64) * 1e-3
         house = clock.to_house(self.clock, row, time_ms)
         old = opened.arrivals.stamp_ms[usable] - house > TOO_OLD_MS
-        if old.any():
+        if np.count_nonzero(old):
             self.counters["too_old"] += int(np.count_nonzero(old))
             usable = usable[~old]
             begin, _ = _runs(opened.row[usable])
@@ -298,7 +298,7 @@ class Intake:
         jumped = clock.jumps(self.clock, row, opened.time_us[usable], opened.arrivals.arrival_ms[usable], first)
         self.counters["clock_jumps"] += int(np.count_nonzero(jumped & first))
         inner = jumped & ~first
-        if not inner.any():
+        if not np.count_nonzero(inner):
             return usable, jumped
         keep = np.ones(len(usable), np.bool_)
         for r in np.unique(row[inner]):

@@ -35,7 +35,7 @@ class Arrivals:
 
     def select(self, row: Rows, keep: Bools) -> Self:
         """The packets to keep, with their rows."""
-        if keep.all():
+        if np.count_nonzero(keep) == keep.size:
             self.row = row
             return self
         picked = {f.name: getattr(self, f.name)[keep] for f in fields(self) if f.name not in ("data", "row")}

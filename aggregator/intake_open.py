@@ -136,13 +136,13 @@ def _read(
     good = (raw["head"] == layout.head) & (raw["time_us"] < np.uint64(1 << 62))
     for i, fixed in enumerate(layout.described):
         good &= (raw[f"block{i}"] == fixed) & (raw[f"offset{i}"] <= MAX_BLOCK_OFFSET_US)
-    if not good.all():
+    if np.count_nonzero(good) < good.size:
         packets, raw = packets[good], raw[good]
     opened.ok[packets] = True
     opened.sequence[packets] = raw["sequence"]
     opened.time_us[packets] = raw["time_us"]
     make = listeners.table.make[opened.row[packets]]
-    if len(make) and (make == make[0]).all():
+    if len(make) and np.count_nonzero(make == make[0]) == len(make):
         _blocks(opened, listeners.makes[int(make[0])], counters, packets, raw, layout)
     else:
         for m in np.unique(make).tolist():
@@ -177,7 +177,7 @@ def _samples(plain: NDArray[np.int16] | NDArray[np.float32], code: int) -> Float
     """Samples of one block of all packets, (n, count) unscaled, NaN where missing."""
     samples = plain.astype(np.float64)
     missing = ~np.isfinite(samples) if code & ~TIMES_FLAG == FLOAT32 else samples == MISSING_INT16
-    if missing.any():
+    if np.count_nonzero(missing):
         samples[missing] = np.nan
     return samples
 
@@ -229,7 +229,7 @@ def gather(opened: Opened, usable: Rows) -> dict[int, Run]:
 
 def _usable(piece: Piece, rank: Ints) -> Piece:
     keep = rank[piece.packet] >= 0
-    if keep.all():
+    if np.count_nonzero(keep) == keep.size:
         return piece
     since = piece.since_us if piece.since_us.ndim == 1 else piece.since_us[keep]
     return replace(
@@ -243,12 +243,10 @@ def _run(row: Rows, pieces: Sequence[Piece], rank: Ints) -> Run:
     widths = {p.value.shape[1] for p in pieces}
     if len(widths) == 1:
         (width,) = widths
-        count = np.full(len(row), width)
-        time_us, value = np.empty((len(row), width), np.int64), np.empty((len(row), width))
+        value = np.empty((len(row), width))
         for piece, spot in zip(pieces, spots, strict=True):
-            time_us[spot] = piece.start_us[:, None] + piece.since_us
             value[spot] = piece.value
-        return Run(row, count, time_us.ravel(), value.ravel())
+        return Run(row, np.full(len(row), width), _times(pieces, spots, value.shape).ravel(), value.ravel())
     count = np.empty(len(row), np.int64)
     for piece, spot in zip(pieces, spots, strict=True):
         count[spot] = piece.value.shape[1]
@@ -258,6 +256,21 @@ def _run(row: Rows, pieces: Sequence[Piece], rank: Ints) -> Run:
         at = first[spot][:, None] + np.arange(piece.value.shape[1])
         time_us[at], value[at] = piece.start_us[:, None] + piece.since_us, piece.value
     return Run(row, count, time_us, value)
+
+
+def _times(pieces: Sequence[Piece], spots: Sequence[Ints], shape: tuple[int, ...]) -> Ints:
+    """Sample times of equally long blocks, each block where it goes."""
+    since = pieces[0].since_us
+    if since.ndim == 1 and all(p.since_us.ndim == 1 and np.array_equal(p.since_us, since) for p in pieces[1:]):
+        start = np.empty(shape[0], np.int64)
+        for piece, spot in zip(pieces, spots, strict=True):
+            start[spot] = piece.start_us
+        every: Ints = start[:, None] + since
+        return every
+    time_us = np.empty(shape, np.int64)
+    for piece, spot in zip(pieces, spots, strict=True):
+        time_us[spot] = piece.start_us[:, None] + piece.since_us
+    return time_us
 
 
 def _spots(pieces: Sequence[Piece], rank: Ints, row: Rows) -> tuple[list[Ints], Rows]:

@@ -136,6 +136,8 @@ class Listeners:
     make_of: dict[Make, int] = field(default_factory=dict)
     _keys: NDArray[np.uint64] | None = None
     _rows: Rows = field(default_factory=lambda: np.empty(0, np.intp))
+    _first: Rows = field(default_factory=lambda: np.empty(0, np.intp))
+    _shift: np.uint64 = field(default_factory=lambda: np.uint64(0))
 
     @property
     def capacity(self) -> int:
@@ -147,16 +149,29 @@ class Listeners:
         state.grow(MAX_PERFORMERS if small else self.capacity)
 
     def lookup(self, listener: NDArray[np.uint64]) -> Rows:
-        """Row of each listener, -1 for strangers: sorted keys and one binary search a packet."""
-        if self._keys is None:
-            keys = np.fromiter(self.row_of, np.uint64, len(self.row_of))
-            rows = np.fromiter(self.row_of.values(), np.intp, len(self.row_of))
-            order = np.argsort(keys)
-            self._keys, self._rows = keys[order], rows[order]
-        if not len(self._keys):
+        """Row of each listener, -1 for strangers: sorted keys, found by their leading bits, or by a binary search where
+        another key has the same ones."""
+        keys = self._sorted() if self._keys is None else self._keys
+        if not len(keys):
             return np.full(len(listener), -1, np.intp)
-        at = np.minimum(np.searchsorted(self._keys, listener), len(self._keys) - 1)
-        return np.where(self._keys[at] == listener, self._rows[at], -1)
+        at = self._first.take((listener >> self._shift).view(np.int64))
+        other = (keys.take(at) != listener).nonzero()[0]
+        if len(other):
+            at[other] = np.minimum(np.searchsorted(keys, listener[other]), len(keys) - 1)
+        return np.where(keys.take(at) == listener, self._rows.take(at), -1)
+
+    def _sorted(self) -> NDArray[np.uint64]:
+        """The keys in order; beside them their rows and, by leading bits, the first key from there on. Pseudonyms are
+        hashes: there are four to eight cells a key, so that few keys share one."""
+        keys = np.fromiter(self.row_of, np.uint64, len(self.row_of))
+        rows = np.fromiter(self.row_of.values(), np.intp, len(self.row_of))
+        order = np.argsort(keys)
+        self._keys, self._rows = keys[order], rows[order]
+        bits = len(keys).bit_length() + 2
+        self._shift = np.uint64(64 - bits)
+        here = np.bincount((self._keys >> self._shift).view(np.int64), minlength=1 << bits)
+        self._first = np.minimum(here.cumsum() - here, max(len(keys) - 1, 0))
+        return self._keys
 
     def rows(self) -> Rows:
         """All rows in use, in ascending order."""

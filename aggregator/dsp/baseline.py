@@ -166,13 +166,13 @@ def advance(
         each, loose = rows[second], drift[second]
         _begin_and_end(state, each, values, rest[second], loose)
         _collect(state, each, values, loose, settings)
-        if loose.any():
+        if np.count_nonzero(loose):
             _drift(state, each[loose], values[loose], settings)
     due = turn & (state.pending.take(rows) != NONE)
-    if due.any():
+    if np.count_nonzero(due):
         _take(state, rows[due], drift[due], table, settings)
     gliding = turn | ~state.settled.take(rows)
-    if gliding.any():
+    if np.count_nonzero(gliding):
         _glide(state, rows[gliding], dt_s, prior, table, settings)
 
 
@@ -185,11 +185,11 @@ def _begin_and_end(state: BaselineState, rows: Rows, values: Floats, rest: Bools
     unknown = (state.own_stage[rows] == NONE) & np.isfinite(values)
     loose = drift & (state.own_stage[rows] == PROVISIONAL).any(axis=1)
     arrive = ~rest & (taking == IDLE) & (pending == NONE) & (unknown.any(axis=1) | loose)
-    if end.any():
+    if np.count_nonzero(end):
         state.pending[rows[end]] = PROPER
         state.taking[rows[end]] = IDLE
     fresh = begin | arrive
-    if fresh.any():
+    if np.count_nonzero(fresh):
         new = rows[fresh]
         state.ring[new] = np.nan
         state.from_this[new] = False
@@ -203,7 +203,7 @@ def _begin_and_end(state: BaselineState, rows: Rows, values: Floats, rest: Bools
 def _collect(state: BaselineState, rows: Rows, values: Floats, drift: Bools, settings: BaselineSettings) -> None:
     """One sample into the ring; ask for medians when enough seconds have passed."""
     collecting = state.taking[rows] != IDLE
-    if not collecting.any():
+    if not np.count_nonzero(collecting):
         return
     rows, values, drift = rows[collecting], values[collecting], drift[collecting]
     taken = state.taken_s[rows]

@@ -69,7 +69,7 @@ def update(state: SkinState, block: GridBlock, *, minimum_us: float = 0.05) -> E
     if block.empty:
         return Events.none()
     rows = block.rows
-    core = np.ascontiguousarray(state.core[rows].T)
+    core = np.ascontiguousarray(state.core.take(rows, axis=0).T)
     _begin(core, state.known[rows], block.restart)
     jumped = np.flatnonzero(block.index != state.index[rows] + 1)
     if len(jumped):

@@ -100,7 +100,7 @@ def _gate(c: Floats, x: Floats, good: Bools) -> Bools:
     missing[good] = 0.0
     quiet -= 1.0
     np.maximum(quiet, 0.0, out=quiet)
-    if gap.any():
+    if np.count_nonzero(gap):
         np.copyto(quiet, np.maximum(quiet, GAP_QUIET_STEPS), where=gap)
     np.copyto(quiet, STEP_QUIET_STEPS, where=jump)
     calm = quiet == 0.0
@@ -189,7 +189,7 @@ def _decide(c: Floats, at: Ints, x: Floats, w3: Floats, index: Ints, needed: Flo
     c[HIGH : MIDWAY + 1, at] = p[HIGH : MIDWAY + 1]
     drift = age > LONGEST_STEPS
     done = ((hi - u > FALL_SHARE * (hi - lo)) & (age >= DECISION_STEPS)) | drift
-    if not done.any():
+    if not np.count_nonzero(done):
         return at[:0], lo[:0], lo[:0]
     rise = top - p[BASE]
     step = steep > STEP_SHARE * rise

@@ -59,6 +59,7 @@ LEAP = 0.5  # logarithm: a pulse wave 1.65 times its size; vessels widen over mi
 LEAP_MEMORY_S = 20.0
 LEFT_OUT = 0.05  # trust: what a non-responder keeps against a provisional baseline is three times as much
 
+
 @dataclass(slots=True)
 class FusionState(BaselineState):
     """Baseline columns and the fused result. Readers take ``z``, ``arousal``, ``confidence``, ``baseline_stage``,
@@ -220,7 +221,7 @@ def _distrust_leaps(
     now, recent = values[:, f], state.recent_amplitude.take(due)
     leap = now > np.fmax(recent, state.location[:, f].take(due)) + LEAP
     np.copyto(recent, now, where=~(np.isfinite(recent) | (quality[:, f] < trusted)))
-    if leap.any():
+    if np.count_nonzero(leap):
         for g in table.of_channel["pulse"]:
             quality[:, g] *= ~leap
     step = (now - recent) * _gain(span, LEAP_MEMORY_S)

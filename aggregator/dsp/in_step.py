@@ -21,17 +21,16 @@ def in_step(
     ``t``, ``v`` (s,): runs one after another, ``count`` samples each. ``averaged``: mode ``mean``, else ``linear``.
     """
     width, m = int(count[0]), len(rows)
-    if m * width != len(t) or (count != width).any() or not (rows[1:] > rows[:-1]).all():
+    if m * width != len(t) or np.count_nonzero(count == width) < m or np.count_nonzero(rows[1:] > rows[:-1]) < m - 1:
         return None
-    if jumped.any() or state.fresh[rows].any() or not state.seen[rows].all():
+    seen = state.seen.take(rows)
+    if np.count_nonzero(jumped) or np.count_nonzero(state.fresh.take(rows)) or np.count_nonzero(seen) < m:
         return None
-    time, value, index = t.reshape(m, width), v.reshape(m, width), state.next[rows]
-    rel = time - state.origin_us[rows][:, None]
-    k = index[:, None] + np.arange(width)
-    k *= period_us
-    ahead = np.subtract(rel, k, out=rel)  # since the grid point that each sample has to bring
-    if int(ahead.min()) < 0 or int(ahead.max()) >= period_us or not np.isfinite(value).all():
-        return None
+    time, value, index = t.reshape(m, width), v.reshape(m, width), state.next.take(rows)
+    ahead = time - (state.origin_us.take(rows) + index * period_us)[:, None]
+    ahead -= np.arange(0, width * period_us, period_us)  # since the grid point that each sample has to bring
+    if int(ahead.view(np.uint64).max()) >= period_us or np.count_nonzero(np.isfinite(value)) < m * width:
+        return None  # seen without sign, what is before the grid point is far beyond it
     x = _averaged(state, rows, time, value, ahead, period_us) if averaged else _on_line(state, rows, time, value, ahead)
     if x is None:
         return None
@@ -46,16 +45,16 @@ def _slopes(state: GridState, rows: Rows, time: Ints, value: Floats) -> tuple[In
     """Microseconds since the sample before, and the slope towards it, both (m, t)."""
     dt, slope = np.empty_like(time), np.empty_like(value)
     np.subtract(time[:, 1:], time[:, :-1], out=dt[:, 1:])
-    np.subtract(time[:, 0], state.time_us[rows], out=dt[:, 0])
+    np.subtract(time[:, 0], state.time_us.take(rows), out=dt[:, 0])
     np.subtract(value[:, :-1], value[:, 1:], out=slope[:, 1:])
-    np.subtract(state.value[rows], value[:, 0], out=slope[:, 0])
+    np.subtract(state.value.take(rows), value[:, 0], out=slope[:, 0])
     slope /= dt
     return dt, slope
 
 
 def _on_line(state: GridState, rows: Rows, time: Ints, value: Floats, ahead: Ints) -> Floats | None:
     """As grid_points.linear: where every sample lies on its grid point, the samples themselves."""
-    if not ahead.any():
+    if not np.count_nonzero(ahead):
         return value
     if not np.isfinite(state.value[rows]).all():
         return None
@@ -67,7 +66,7 @@ def _on_line(state: GridState, rows: Rows, time: Ints, value: Floats, ahead: Int
 
 def _averaged(state: GridState, rows: Rows, time: Ints, value: Floats, ahead: Ints, period_us: int) -> Floats | None:
     """As grid_points.mean, where each segment closes one period and all of it is known."""
-    if state.cover[rows].any() or not np.isfinite(state.value[rows]).all():
+    if np.count_nonzero(state.cover.take(rows)) or not np.isfinite(state.value.take(rows)).all():
         return None
     dt, slope = _slopes(state, rows, time, value)
     span = np.minimum(ahead, dt)
@@ -75,7 +74,7 @@ def _averaged(state: GridState, rows: Rows, time: Ints, value: Floats, ahead: In
     post = span * (value + 0.5 * span * slope)
     x = left * (value + slope * (ahead + 0.5 * left))
     x[:, 1:] += post[:, :-1]
-    x[:, 0] += state.area[rows]
+    x[:, 0] += state.area.take(rows)
     x /= period_us
     state.area[rows] = post[:, -1]
     return x

@@ -85,7 +85,7 @@ def update(state: PulseState, block: GridBlock) -> Events:
 
 def _begin(state: PulseState, rows: Rows, fresh: Bools, first: Floats) -> None:
     """Begin the filters anew at the first sample; forget beats and rates, keep amplitude, template and variability."""
-    if not fresh.any():
+    if not np.count_nonzero(fresh):
         return
     r = rows[fresh]
     state.origin[r] = state.previous[r] = first[fresh]
@@ -135,7 +135,7 @@ def _tails(history: Floats32, count: Ints, length: int) -> Floats32:
 def _level(state: PulseState, rows: Rows, index: Ints, count: Ints, x: Floats, valid: Bools) -> tuple[Floats, Ints]:
     """Raw values minus origin; and the grid index at which the last gap ended, (m,) or (t, m)."""
     origin, missing, gap = state.origin[rows], state.missing[rows], state.gap[rows]
-    if valid.all() and not missing.any():
+    if np.count_nonzero(valid) == valid.size and not np.count_nonzero(missing):
         return _bounded(x - origin), gap
     centred, gaps = np.empty_like(x), np.empty(x.shape, np.int64)
     before = state.previous[rows]
@@ -167,7 +167,7 @@ def _band(state: PulseState, slab: Slab, x: Floats) -> Floats:
     for place in PLACES:
         state.band[:, *place][slab.rows] = memory[place]
     down = state.polarity[slab.rows] < 0
-    if down.any():
+    if np.count_nonzero(down):
         y *= np.where(down, -1.0, 1.0)
     return y
 
@@ -229,7 +229,7 @@ def _contact(state: PulseState, slab: Slab, wave: Floats, scale: Floats, flat: M
     cut_at = -1 - state.clipped[rows]  # step at which a crest or foot was last cut off
     cut_before = cut_at[slab.due]
     cut = flat == CUT_OFF
-    if cut.any():
+    if np.count_nonzero(cut):
         k, i = np.nonzero(cut)
         high = (k < slab.count[i]) & (np.abs(wave[k, i]) > CUT_OFF_HEIGHT * np.broadcast_to(scale, wave.shape)[k, i])
         k, i = k[high], i[high]

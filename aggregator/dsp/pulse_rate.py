@@ -75,7 +75,7 @@ def find_scale(state: PulseState, slab: Slab) -> None:
     slow /= scale[:, None] + np.float32(1e-30)
     cube = np.add.reduce(slow * slow * slow, axis=1) * np.float32(1.0 / SLOW_HZ)
     turned = _find_polarity(state, rows, cube, (level <= MOVING * scale) & (scale > 0))
-    if turned.any():
+    if np.count_nonzero(turned):
         slab.turned = slab.due[turned]
         state.slow[rows[turned]] *= np.float32(-1)
 

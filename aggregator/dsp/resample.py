@@ -72,7 +72,7 @@ def resample(
         same grid; where a jump leads back in time, the grid is anchored anew and the index goes on counting.
         Samples earlier than one before them are dropped and counted in ``state.dropped``.
     """
-    if not count.all():
+    if np.count_nonzero(count) < count.size:
         some = count > 0
         rows, first, count, jumped = rows[some], first[some], count[some], jumped[some]
     if not len(rows):
@@ -87,7 +87,7 @@ def resample(
     anew = jumped | ~state.seen[rows]
     with np.errstate(invalid="ignore"):
         t, v, start, count = in_order(state, rows, start, count, t, v, anew)
-        if not count.all():
+        if np.count_nonzero(count) < count.size:
             some = count > 0
             rows, start, count, anew = rows[some], start[some], count[some], anew[some]
             if not len(rows):
@@ -136,7 +136,7 @@ def _part(
         begun = np.isin(at, seg.restarts)
         state.earliest[rows[begun]] = -((-seg.rel[at[begun]] - half_us) // seg.period_us)
         fresh |= begun
-    if fresh.any():
+    if np.count_nonzero(fresh):
         some = np.flatnonzero(fresh & (last > first))
         first = first.copy()
         first[some] += made.k[first[some]] < state.earliest[rows[some]]
@@ -154,7 +154,7 @@ def _part(
     step = np.arange(int(size[0]))[:, None]
     at = first + np.minimum(step, size - 1)
     valid = step < size
-    if not made.valid.all():
+    if np.count_nonzero(made.valid) < made.valid.size:
         valid &= made.valid.take(at)
     return [GridBlock(rows[order], size, made.k[first], fresh[order], made.x.take(at), valid)]
 
@@ -162,7 +162,7 @@ def _part(
 def _fill(state: GridState, seg: Segments, made: Points, first: Ints, last: Ints) -> None:
     """Give grid points that are not valid the last valid value of their listener, 0 before the first."""
     rows, some = seg.rows, last > first
-    if made.valid.all():
+    if np.count_nonzero(made.valid) == made.valid.size:
         state.held[rows[some]] = made.x[last[some] - 1]
         return
     run = np.repeat(np.arange(len(rows)), last - first)

@@ -83,7 +83,7 @@ def contiguous(first: Ints, count: Ints, time_us: Ints, value: Floats) -> tuple[
     """The runs one after another, and where each starts."""
     ends = np.cumsum(count)
     start = ends - count
-    if ends[-1] == len(time_us) and (first == start).all():
+    if ends[-1] == len(time_us) and np.count_nonzero(first == start) == len(start):
         return time_us, value, start
     take = np.arange(ends[-1]) + np.repeat(first - start, count)
     return time_us[take], value[take], start
@@ -92,7 +92,7 @@ def contiguous(first: Ints, count: Ints, time_us: Ints, value: Floats) -> tuple[
 def spread(each: Ints, count: Ints) -> Ints:
     """A run's number for every sample of it."""
     width = int(count[0])
-    if (count == width).all():
+    if np.count_nonzero(count == width) == len(count):
         return np.broadcast_to(each[:, None], (len(each), width)).reshape(-1)
     return np.repeat(each, count)
 
@@ -105,7 +105,7 @@ def in_order(
     t_first = t[start]
     back = t[1:] < t[:-1]
     back[start[1:] - 1] = False
-    if not back.any() and not ((t_first < floor) & ~anew).any():
+    if not np.count_nonzero(back) and not ((t_first < floor) & ~anew).any():
         return t, v, start, count
     keep = np.ones(len(t), np.bool_)
     top = np.where(anew, t_first, floor)
@@ -137,7 +137,7 @@ def pair(
     """
     end = start + count - 1
     t_first, before, next_k = t[start], state.time_us[rows], state.next[rows]
-    if anew.any():
+    if np.count_nonzero(anew):
         _anchor(state, rows, anew, t_first, before, next_k, period_us)
     rel = t - spread(state.origin_us[rows], count)
     dt = np.empty_like(t)
@@ -152,7 +152,7 @@ def pair(
     dv[start] = state.value[rows] - v[start]
     ahead = rel - k * period_us
     restarts = gaps = start[:0]
-    if dt.max() > bridge_us or anew.any():
+    if dt.max() > bridge_us or np.count_nonzero(anew):
         broken = dt > HOLE_US
         broken[start] |= anew
         restarts = np.flatnonzero(broken)

@@ -49,7 +49,7 @@ def update(state: TemperatureState, block: GridBlock) -> Events:
     if block.empty:
         return Events.none()
     rows = block.rows
-    c = np.ascontiguousarray(state.core[rows].T)
+    c = np.ascontiguousarray(state.core.take(rows, axis=0).T)
     known = state.known[rows]
     begun = state.begun[rows] & ~block.restart
     for j, n in block.steps():

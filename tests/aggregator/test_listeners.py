@@ -35,6 +35,18 @@ def test_a_claim_makes_a_row_and_is_found_again() -> None:
     assert people.rows().tolist() == sorted(rows)
 
 
+@pytest.mark.parametrize("spread", [1 << 64, 1 << 40, 700])
+def test_keys_that_share_their_leading_bits_are_found_too(spread: int) -> None:
+    """Against a dictionary, as the house grows: hashes, numbers of which all are small, and neighbours."""
+    rng = np.random.default_rng(spread & 0xFF)
+    people, row_of = Listeners(), {}
+    for n, i in enumerate(rng.integers(0, spread - 1, 600, np.uint64, endpoint=True).tolist()):
+        row_of[i] = people.claim(join(i), Stamp(n + 1, 0), i % 16)[1]
+        if n % 97 == 0 or n == 599:
+            asked = [*row_of, *((k + 1) % (1 << 64) for k in row_of)]
+            assert people.lookup(np.array(asked, np.uint64)).tolist() == [row_of.get(k, -1) for k in asked]
+
+
 def test_nobody_is_found_in_an_empty_house() -> None:
     assert Listeners().lookup(np.array([1, 2], np.uint64)).tolist() == [-1, -1]
 
