@@ -54,6 +54,7 @@ class Outbox:
 
     __slots__ = (
         "_flying",
+        "_flying_bytes",
         "_forgotten",
         "_resend",
         "_waiting",
@@ -69,6 +70,7 @@ class Outbox:
         self.bound_items, self.bound_bytes = bound_items, bound_bytes
         self._waiting: deque[Item] = deque()
         self._flying: list[Item] = []
+        self._flying_bytes = 0
         self._forgotten: set[int] = set()  # whose packets are in flight and must not come again
         self._resend = False
         self.bytes = 0
@@ -116,24 +118,33 @@ class Outbox:
         """
         if self._flying or not self._waiting:
             return []
-        size = 0
-        flying = self._flying
+        if self.bytes <= MAX_BATCH_BYTES and len(self._waiting) <= MAX_BATCH_PACKETS:  # the usual case, without a loop
+            self._flying = list(self._waiting)
+            self._waiting.clear()
+            self._flying_bytes = self.bytes
+        else:
+            self._take_some()
+        if self._resend:
+            self.resent += len(self._flying)
+            self._resend = False
+        return _payloads(self._flying, now_ms)
+
+    def _take_some(self) -> None:
+        size, flying = 0, self._flying
         while self._waiting and len(flying) < MAX_BATCH_PACKETS and size < MAX_BATCH_BYTES:
             item = self._waiting.popleft()
             size += len(item[2])
             flying.append(item)
-        if self._resend:
-            self.resent += len(flying)
-            self._resend = False
-        return _payloads(flying, now_ms)
+        self._flying_bytes = sum(
+            CONTROL_BYTES if event is not None else len(raw) + ITEM_OVERHEAD_BYTES for _, _, raw, _, event in flying
+        )
 
     def accepted(self) -> list[Item]:
         """The bus holds what was taken last; returns those items so that their owners can be told."""
         done, self._flying = self._flying, []
         self._forgotten.clear()
-        self.bytes -= sum(
-            [CONTROL_BYTES if event is not None else len(raw) + ITEM_OVERHEAD_BYTES for _, _, raw, _, event in done]
-        )
+        self.bytes -= self._flying_bytes
+        self._flying_bytes = 0
         self.written += len(done)
         return done
 
@@ -141,7 +152,7 @@ class Outbox:
         """The bus may not hold what was taken last; it comes first again at the next ``take``."""
         self._waiting.extendleft(reversed(self._flying))
         self._resend = bool(self._flying)
-        self._flying = []
+        self._flying, self._flying_bytes = [], 0
         for listener in self._forgotten:
             self.forget(listener)
         self._forgotten.clear()
