@@ -125,7 +125,8 @@ async def conduct(args: argparse.Namespace, chosen: Scenario, house: House, prog
     """One run against a house that is there; Ctrl-C gives the finding of what was measured."""
     cards = house.cards
     own = cards.first(chosen.phones)
-    spare = tuple(t for t in cards.tokens if t not in set(own.tokens))
+    taken = set(own.tokens)
+    spare = tuple(token for token in cards.tokens if token not in taken)
     told = Cards(own.seats, (*own.tokens, *spare), own.sections, own.section_of)
     engine = _ear(args, chosen, house, own)
     measures, lead = Measures(), Lead(chosen, progress.say)
