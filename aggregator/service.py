@@ -21,18 +21,17 @@ from aggregator.leadership import Alone, Leadership
 from aggregator.merger import Merger
 from aggregator.part_change import PartWriter
 from aggregator.performer_series import SeriesWriter
+from aggregator.reader import Reader
 from aggregator.service_settings import ServiceCounters, ServiceSettings, Sink
 from aggregator.snapshot import PartSnapshot, Snapshot
 from relay.bus import Bus, BusUnavailable
-from relay.entries import FIRST, Baseline, Control, Entry, HousePrior, Marker, Origin, Stamp, encode_control
-from relay.reread import REREAD_MS, Unseen, again_from
+from relay.entries import Baseline, Control, Entry, HousePrior, Marker, Origin, Stamp, encode_control
 
 __all__ = ["Service", "ServiceCounters", "ServiceSettings", "Sink"]
 
 log = logging.getLogger(__name__)
 
-READ_LEAST = 8  # of each stream: what is asked for after reading has failed again and again
-READ_LIMIT = 250  # of each stream at once: 16 MB at 10,000 listeners, which a bus says well within its time limit
+AHEAD_MS = 12.0  # before a cut that uses entries: what is there by then is read and told, the last few remain
 LATE_LIMIT_MS = 1000  # contract 4: a tick that is later than this is computed and not sent
 PRIOR_EVERY_S = 10.0  # the house's scale changes slowly; each one costs an entry a shard
 BEAT_EVERY_S = 0.25  # sinks decide when their own heartbeat is due (1 s); a change of state shows within this
@@ -76,9 +75,9 @@ class Service:
         self.on_part_snapshot: list[Callable[[PartSnapshot], None]] = []
         self.on_entries: list[Callable[[Sequence[Entry]], None]] = []
         self._clock, self._k = clock, first_tick
-        self._read_limit = READ_LIMIT
-        self._position: dict[int, Stamp] = dict.fromkeys(range(bus.shards + 1), FIRST) | engine.positions()
-        self._failovers, self._unseen = Failovers(bus, bus_id), Unseen()
+        self._ahead_k = first_tick - 1  # the newest tick before which was read ahead
+        self._failovers = Failovers(bus, bus_id)
+        self._reader = Reader(bus, engine, self._failovers, self.counters, self.on_entries, self._guarded)
         self._stopping = asyncio.Event()
         self._due_checkpoint_s = clock() + self.settings.checkpoint_every_s
         self._again_ms = 0.0  # computed since the last one
@@ -179,15 +178,25 @@ class Service:
         now, asked_s = await self.bus.now_ms(), self._clock()
         due = self._due(now)
         if not due:
-            await self._pause((self.engine.cut_ms(self._k) - now) / 1000)
+            await self._wait(self.engine.cut_ms(self._k) - now)
             return
-        self._read_again(now)
+        self._reader.again(now)
         if self.engine.used_at(due[-1]) > self.engine.k:
             await self._read_on()
         for k in due:
             if self._stopping.is_set():
                 return
             await self._tick(k, now + (self._clock() - asked_s) * 1000)
+
+    async def _wait(self, left_ms: int) -> None:
+        """For the next cut; where entries are used, part of the way only, and what is there is read meanwhile."""
+        if left_ms <= AHEAD_MS or self.engine.used_at(self._k) <= self._ahead_k:
+            await self._pause(left_ms / 1000)
+            return
+        self._ahead_k = self._k
+        await self._pause((left_ms - AHEAD_MS) / 1000)
+        if not self._stopping.is_set():
+            await self._read_on()
 
     def _due(self, now_ms: int) -> range:
         """Ticks whose cut has passed."""
@@ -221,37 +230,7 @@ class Service:
 
     async def _read_on(self) -> None:
         """Everything that the bus holds now: entries stamped at or after the cut wait inside the engine."""
-        while True:
-            try:
-                entries = await self.bus.read(self._position, limit=self._read_limit)
-            except BusUnavailable:
-                # Ten seconds read again of every stream may be more than a bus can say within its time limit: asked
-                # for as much again, it would never be read.
-                self._read_limit = max(READ_LEAST, self._read_limit // 4)
-                raise
-            for entry in entries:
-                self._position[entry.stream] = entry.stamp
-            self.engine.ingest(entries)
-            self.counters.entries += len(entries)
-            if self.on_entries and (fresh := self._unseen.of(entries)):
-                for listen in self.on_entries:
-                    self._guarded(listen, fresh)
-            if len(entries) < self._read_limit:
-                self._read_limit = READ_LIMIT
-                return
-
-    def _read_again(self, now_ms: int) -> None:
-        """Between ticks, after a failover: go back 10 s in every stream. What is not trimmed is read again, the engine
-        uses it once; an embedded bus never fails over."""
-        if not self._failovers.happened():
-            return
-        used = self.engine.positions()
-        for stream in self._position:
-            to = again_from(used.get(stream, FIRST), now_ms)
-            self.engine.rewind(stream, to)
-            self._position[stream] = to
-        self.counters.rewinds += 1
-        log.warning("bus failed over: reading again from %d s before", REREAD_MS // 1000)
+        await self._reader.on()
 
     def _send(self, snapshot: Snapshot, late_ms: float) -> None:
         if late_ms > LATE_LIMIT_MS:

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from aggregator.engine import Engine
 from aggregator.merger import Merger
 from aggregator.service import TICKS_A_TURN, Service
+from aggregator.snapshot import PartSnapshot
 from relay.bus import BusUnavailable
 from relay.bus_memory import MemoryBus
 from relay.entries import Entry, Stamp
@@ -61,11 +62,35 @@ async def test_missed_ticks_are_computed_on_few_readings() -> None:
 
 
 async def test_between_uses_of_entries_nothing_is_read() -> None:
-    """At 20 ticks a second entries are used at ten."""
+    """At 20 ticks a second entries are used at ten; for each of these it is read shortly before the cut and after."""
     bus = CountingBus()
     ticks = await served(bus, 3.0, step_s=0.05)
     assert ticks[:61] == list(range(61))
-    assert bus.readings <= 31 + 4
+    assert bus.readings <= 2 * 31 + 4
+
+
+async def test_what_is_there_before_a_cut_is_read_before_it() -> None:
+    """So that only the last few entries remain to be read when the bus's clock has reached the cut."""
+    bus, plan, told = CountingBus(), generated(12), asyncio.Event()
+    engine = Engine(plan, t0_ms=await bus.now_ms(), tick_hz=HZ)
+    service = Service(bus, engine, Merger(plan, tick_hz=HZ, epoch=1), ())
+    appends: list[asyncio.Task[list[Stamp]]] = []
+
+    def ticked(part: PartSnapshot) -> None:
+        if part.k == 1:
+            appends.append(asyncio.create_task(bus.append(3, [b"\x00"])))
+
+    service.on_part_snapshot.append(ticked)
+    service.on_entries.append(lambda entries: told.set() if any(entry.stream == 3 for entry in entries) else None)
+    running = asyncio.create_task(service.run())
+    async with asyncio.timeout(20):
+        while not appends:
+            bus.now_s += 0.001
+            await asyncio.sleep(0.001)
+        await told.wait()  # the clock stands still: the next cut is never reached
+        service.stop()
+        await running
+    assert (await appends[0])[0].ms < engine.cut_ms(2)
 
 
 class SlowBus(CountingBus):

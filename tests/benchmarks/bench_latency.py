@@ -38,7 +38,7 @@ from aggregator.command import aggregate, aggregation, house
 from aggregator.command import main as ripieno
 from aggregator.service import Service
 from aggregator.snapshot import Snapshot
-from relay.entries import Entry, Stamp, decode_packets, is_packets
+from relay.entries import Entry, decode_packets, is_packets
 from relay.seat_card import issue, pseudonym
 from relay.wire import Block, Packet, encode
 from tests.benchmarks.servers import cpu_s, free_port, redis, resident_bytes
@@ -126,7 +126,7 @@ class Watch:
     def __init__(self, service: Service, judged: NDArray[np.uint64]) -> None:
         self._service, self._judged = service, judged
         self.used = 0
-        self._unused: dict[int, deque[tuple[Stamp, NDArray[Any], NDArray[np.int64], int]]] = {}
+        self._unused: dict[int, deque[Entry]] = {}
         self.rows: list[tuple[NDArray[Any], NDArray[np.int64], float]] = []
         service.on_entries.append(self._read)
         service.on_snapshot.append(self._sent)
@@ -134,21 +134,21 @@ class Watch:
     def _read(self, entries: Sequence[Entry]) -> None:
         for entry in entries:
             if is_packets(entry.payload):
-                batch = decode_packets(entry.payload)
-                chosen = np.flatnonzero(np.isin(batch.records["listener"], self._judged))
-                sequence = [
-                    int.from_bytes(entry.payload[at + 4 : at + 8], "little") for at in batch.starts[chosen].tolist()
-                ]
-                row = (entry.stamp, batch.records["listener"][chosen], np.array(sequence, np.int64), len(batch.records))
-                self._unused.setdefault(entry.stream, deque()).append(row)
+                self._unused.setdefault(entry.stream, deque()).append(entry)
 
     def _sent(self, _snapshot: Snapshot) -> None:
         now_s, positions = time.monotonic(), self._service.engine.positions()
-        for stream, rows in self._unused.items():
-            while rows and stream in positions and rows[0][0] <= positions[stream]:
-                _, listeners, sequence, count = rows.popleft()
-                self.used += count
-                self.rows.append((listeners, sequence, now_s))
+        for stream, unused in self._unused.items():
+            while unused and stream in positions and unused[0].stamp <= positions[stream]:
+                self._used(unused.popleft().payload, now_s)
+
+    def _used(self, payload: bytes, now_s: float) -> None:
+        """Looked into only now, so that the watching makes no snapshot later."""
+        batch = decode_packets(payload)
+        chosen = np.flatnonzero(np.isin(batch.records["listener"], self._judged))
+        sequence = [int.from_bytes(payload[at + 4 : at + 8], "little") for at in batch.starts[chosen].tolist()]
+        self.used += len(batch.records)
+        self.rows.append((batch.records["listener"][chosen], np.array(sequence, np.int64), now_s))
 
     def save(self, path: Path) -> None:
         empty = (np.zeros(0, np.uint64), np.zeros(0, np.int64), 0.0)  # where no snapshot was ever sent

@@ -30,7 +30,7 @@ from websockets.asyncio.server import ServerConnection
 
 from relay.bus import Bus
 from relay.bus_memory import MemoryBus
-from relay.entries import Stamp
+from relay.entries import Origin, Stamp, encode_control
 from relay.outbox import Outbox
 from relay.server import Relay, RelaySettings
 from relay.server_core import RelayCore, monotonic_ms
@@ -108,6 +108,8 @@ async def serve(kind: str, bus_url: str, pipe: Connection) -> None:
         from relay.redis_client import parse_url
 
         bus = RedisBus(parse_url(bus_url), EVENING)
+    origin = Origin(await bus.now_ms(), 20.0, 1)  # an aggregator's: relays write in step with its ticks
+    await bus.append(bus.shards, [encode_control(origin)])
     gather_ms = GATHER_MS if kind.endswith("gathering") else 0.0
     running: asyncio.Task[None] | None
     if kind.startswith("picows"):
