@@ -142,14 +142,23 @@ class Lead:
         measures, goal = conductor.measures, self.scenario.objectives
         rows = list(measures.rows)[-max(1, int(measured_s)) :]
         served = np.array([r.followed / max(r.wanted, 1) for r in rows])
-        heard = conductor.engine.heard if conductor.engine is not None else None
-        latencies = [s for at, s in heard.latencies if at >= begin_s] if heard is not None else []
+        latencies = _latencies(conductor, begin_s, (goal.latency_p99_ms or 0.0) / 1e3)
         return _first_broken(goal, measures.step_acks.percentile(99), latencies, served)
 
 
 def _late(conductor: Conductor) -> bool:
     """Whether the generator was late itself in the measurement that ended now."""
     return conductor.measures.step_late.percentile(99) > GENERATOR_LATE_S
+
+
+def _latencies(conductor: Conductor, begin_s: float, limit_s: float) -> list[float]:
+    """From wakings since then to the show engine; those still on their way count once they took too long."""
+    engine, now_s = conductor.engine, time.monotonic()
+    if engine is None:
+        return []
+    engine.settle(now_s)
+    shown = [s for at_s, s in engine.heard.latencies if at_s >= begin_s]
+    return shown + [s for s in engine.waits_s(begin_s, now_s) if s > limit_s]
 
 
 def _served(conductor: Conductor) -> float:

@@ -61,18 +61,26 @@ class ShowEngine:
 
     def settle(self, now_s: float) -> None:
         """Match wakings with what the seats showed; call about once a second."""
-        while self._waiting and now_s - self._waiting[0][1] > MATCH_WITHIN_S:
-            phone, at_s = self._waiting.popleft()
+        waiting, self._waiting = self._waiting, deque()
+        for phone, at_s in waiting:
             shown = self._live_at.get(phone, deque())
             while shown and shown[0] < at_s + PLAUSIBLE_FROM_S:
                 shown.popleft()
             if shown and shown[0] <= at_s + MATCH_WITHIN_S:
-                self.heard.latency.record(max(shown[0] - at_s, 0.0))
-                self.heard.latencies.append((at_s, shown.popleft() - at_s))
-            else:
+                self._took(at_s, max(shown.popleft() - at_s, 0.0))
+            elif now_s - at_s > MATCH_WITHIN_S:
                 self.heard.missed += 1
-                self.heard.latency.record(MATCH_WITHIN_S)
-                self.heard.latencies.append((at_s, MATCH_WITHIN_S))
+                self._took(at_s, MATCH_WITHIN_S)
+            else:
+                self._waiting.append((phone, at_s))
+
+    def _took(self, at_s: float, seconds: float) -> None:
+        self.heard.latency.record(seconds)
+        self.heard.latencies.append((at_s, seconds))
+
+    def waits_s(self, since_s: float, now_s: float) -> list[float]:
+        """How long the wakings since then that no seat has shown yet have waited."""
+        return [now_s - at_s for _, at_s in self._waiting if at_s >= since_s]
 
     def _readable(self) -> None:
         while True:

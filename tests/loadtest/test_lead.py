@@ -11,7 +11,7 @@ import pytest
 
 from loadtest.conductor import Conductor
 from loadtest.histogram import Histogram
-from loadtest.lead import Lead, _first_broken
+from loadtest.lead import Lead, _first_broken, _latencies
 from loadtest.measures import Row
 from loadtest.report import Step
 from loadtest.scenario import Objectives, parse
@@ -35,6 +35,13 @@ SERVED = np.ones(10)
 )
 def test_what_breaks_a_step(ack_s: float, latencies: list[float], served: Any, broke: str) -> None:
     assert _first_broken(GOAL, ack_s, latencies, served) == broke
+
+
+@pytest.mark.parametrize(("waits_s", "judged"), [(2.0, [0.05, 2.0]), (0.1, [0.05])])
+def test_a_waking_under_way_counts_once_it_took_too_long(waits_s: float, judged: list[float]) -> None:
+    heard = SimpleNamespace(latencies=[(99.0, 7.0), (100.0, 0.05)])  # the first: before the step
+    engine = SimpleNamespace(settle=lambda _now: None, heard=heard, waits_s=lambda _since, _now: [waits_s])
+    assert _latencies(cast(Conductor, SimpleNamespace(engine=engine)), 100.0, 0.3) == judged
 
 
 class Stand:

@@ -84,6 +84,20 @@ def test_a_waking_that_never_shows_counts_as_the_worst(ear: ShowEngine) -> None:
     assert ear.heard.latency.largest_s == MATCH_WITHIN_S
 
 
+def test_a_waking_counts_as_soon_as_it_shows(ear: ShowEngine) -> None:
+    """A step of a search may be shorter than what a waking is waited for."""
+    at_s = opened(ear)
+    ear.woken(3, at_s)
+    ear.woken(2, at_s + 0.1)
+    ear.receive(bundle(("/tick", [1, 2, 0, 0]), ("/seats/state", [5, 3])), at_s + 0.15)
+    ear.settle(at_s + 0.5)
+    assert [s for _, s in ear.heard.latencies] == pytest.approx([0.05])
+    assert ear.waits_s(at_s, at_s + 0.5) == pytest.approx([0.5])
+    assert ear.waits_s(at_s + 0.2, at_s + 0.5) == []
+    ear.settle(at_s + 10.0)
+    assert ear.heard.missed == 1
+
+
 def test_nothing_is_expected_of_closed_outputs(ear: ShowEngine) -> None:
     ear.woken(2, 1.0)
     ear.settle(100.0)
