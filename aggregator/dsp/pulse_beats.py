@@ -177,10 +177,20 @@ _TO_END = np.arange(WIDEST, 0, -1, dtype=np.int8)
 
 def median_interval(intervals: Floats) -> Floats:
     """Median of the up to five newest intervals of each row (e, 8), NaN where there is none."""
+    a, b, c, d, e = (intervals[:, INTERVALS - NEWEST + j] for j in range(NEWEST))
+    # The middle one of five: of the two pairs neither the lowest nor the highest, and the fifth.
+    low = np.maximum(np.minimum(a, b), np.minimum(c, d))
+    high = np.minimum(np.maximum(a, b), np.maximum(c, d))
+    median: Floats = np.maximum(np.minimum(e, low), np.minimum(np.maximum(e, low), high))
+    unknown = np.isnan(median).nonzero()[0]  # where any of them is
+    if len(unknown):
+        median[unknown] = _median_of_known(intervals[unknown])
+    return median
+
+
+def _median_of_known(intervals: Floats) -> Floats:
     newest = intervals[:, INTERVALS - NEWEST :].copy()
     newest.sort(axis=1)  # unknown ones last
-    if not np.isnan(newest[:, -1]).any():
-        return np.asarray(newest[:, NEWEST // 2])
     known = np.add.reduce(~np.isnan(newest), axis=1)
     each = np.arange(len(newest))
     middle: Floats = 0.5 * (newest[each, np.maximum(known - 1, 0) // 2] + newest[each, known // 2])

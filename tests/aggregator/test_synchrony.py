@@ -193,7 +193,7 @@ def test_no_tick_does_everybody() -> None:
         before = int(window.count[0, 0])
         window.advance(state, np.arange(200), key, END * 250 + 50 * k)
         counts.append(int(window.count[0, 0]) - before)
-    assert max(counts) == 14, "a fifteenth"
+    assert max(counts) == 20, "a tenth"
     assert sum(counts) == 200
 
 
