@@ -25,6 +25,7 @@ from loadtest.pictures import Line, Shade, picture, trials
 from loadtest.scenario import Scenario
 from loadtest.verdict import SAYS, Headroom, Judgement, Outcome, round_to, shown
 
+CUT_SHORT = "the run was cut short before there was a verdict"
 TOO_MUCH = {  # of an objective of a step: what happens above the limit
     "phones served": "phones were no longer served",
     "ack_p99_ms": "acknowledgements came too late",
@@ -72,6 +73,8 @@ def headline(finding: Finding) -> str:
     """The verdict in one sentence."""
     failed = [j for j in finding.judgements if not j.passed]
     short = " The run was cut short; this is what was measured until then." if finding.cut_short else ""
+    if finding.outcome is Outcome.VOID and finding.void[0] == CUT_SHORT:
+        return "Void: the run was cut short before there was a verdict; this is what was measured until then."
     if finding.outcome is Outcome.VOID:
         return f"Void: the test measured itself, not the house. {_first_up(finding.void[0])}.{short}"
     if finding.limit is not None:

@@ -28,7 +28,7 @@ from loadtest.lead import Lead
 from loadtest.measures import Measures
 from loadtest.progress import Progress
 from loadtest.reading import SettingsProblems
-from loadtest.report import Finding
+from loadtest.report import CUT_SHORT, Finding
 from loadtest.scenario import Scenario
 from loadtest.show_engine import ShowEngine
 
@@ -155,13 +155,13 @@ def judged(chosen: Scenario, conductor: Conductor, lead: Lead) -> Finding:
     limit = None
     if conductor.cut_short:  # what was not measured yet is no failure, and neither is what was still under way
         judgements = [j for j in judgements if j.figure is not None and j.name not in UNFINISHED]
-        void = void or (["the run was cut short"] if all(j.passed for j in judgements) else [])
+        void = void or ([CUT_SHORT] if all(j.passed for j in judgements) else [])
     if chosen.limit.start:
         void = [*measures.problems, *([lead.given_out] if lead.given_out else [])]
         judgements = []
         limit = lead.found
-        if limit is None and not void and not conductor.cut_short:
-            void = ["the search did not end"]
+        if limit is None and not void:
+            void = [CUT_SHORT if conductor.cut_short else "the search did not end"]
     rows = [r for r in measures.rows if r.t_s > 1.0]
     served, share = (np.array([getattr(r, k) for r in rows], np.float64) for k in ("followed", "house_cpu"))
     return Finding(

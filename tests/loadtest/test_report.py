@@ -12,7 +12,7 @@ from loadtest import report
 from loadtest.bank import Bank
 from loadtest.limit import Found
 from loadtest.pictures import Line, Shade, picture
-from loadtest.report import Finding, Step
+from loadtest.report import CUT_SHORT, Finding, Step
 from loadtest.scenario import load
 from loadtest.verdict import Judgement, Outcome, headroom
 from tests.loadtest.test_figures import TIMES, heard, measured
@@ -91,6 +91,7 @@ def test_the_figures_beside_it_are_json() -> None:
         ({"outcome": Outcome.VOID, "void": ["the generator was late"]}, "Void: the test measured itself"),
         ({"outcome": Outcome.GREEN, "judgements": []}, "Holds: all 0 objectives"),
         ({"cut_short": True}, "cut short"),
+        ({"cut_short": True, "outcome": Outcome.VOID, "void": [CUT_SHORT]}, "Void: the run was cut short before"),
         ({"limit": Found(954, 912, 1012), "steps": [Step(900, True), Step(1000, False, "ack_p99_ms")]},
          "The limit is about 950 phones, between 910 and 1,000 (90 %): above it acknowledgements came too late."),
         ({"limit": Found(900, 900, 900, beyond=True)}, "Holds all 900 phones that were tried"),

@@ -3,12 +3,18 @@ from __future__ import annotations
 import argparse
 import io
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
 from loadtest import house, run, scenario
+from loadtest.conductor import Conductor
 from loadtest.house import HouseError, parse_metrics, process_cpu_s, read_cards
+from loadtest.lead import Lead
 from loadtest.progress import Progress
+from loadtest.report import CUT_SHORT, Step
+from loadtest.verdict import Outcome
 from tests.loadtest.test_figures import measured
 
 CARDS = """\
@@ -95,6 +101,16 @@ def test_progress_is_plain_lines_where_there_is_no_terminal() -> None:
     assert "phones 10/10" in lines[0]
     assert "served 9" in lines[0]
     assert lines[1] == "a [word] in brackets"
+
+
+def test_a_search_cut_short_is_void_not_green() -> None:
+    chosen = scenario.load("limit", phones=500)
+    conductor = SimpleNamespace(measures=measured([(400, 400)] * 9), engine=None, cut_short=True)
+    lead = Lead(chosen, lambda _text: None)
+    lead.steps.append(Step(400, True))
+    made = run.judged(chosen, cast(Conductor, conductor), lead)
+    assert made.outcome is Outcome.VOID
+    assert made.void == [CUT_SHORT]
 
 
 def test_options_have_help() -> None:
