@@ -67,7 +67,7 @@ def test_one_hiccup_while_climbing_does_not_end_the_climb() -> None:
     stumbled: list[int] = []
 
     def holds(phones: int) -> bool:
-        if phones == 1000 and not stumbled:
+        if phones == 1024 and not stumbled:
             stumbled.append(phones)
             return False
         return phones <= 4500
