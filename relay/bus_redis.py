@@ -161,7 +161,7 @@ class RedisBus:
         except BusUnavailable as error:
             self._fail(asked, error)
             return
-        except BaseException:
+        except (Exception, asyncio.CancelledError):
             self._fail(asked, BusUnavailable("the exchange with Redis was ended"))
             raise
         marks = iter(answers)
