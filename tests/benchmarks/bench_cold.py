@@ -113,6 +113,10 @@ def run(chosen: argparse.Namespace) -> None:
             print(f"generator {cpu_s(feeder.pid or 0):.0f} s, Redis {cpu_s(redis_pid):.1f} s", end="; ")
             print(f"Redis holds {resident_bytes(redis_pid) / 1e6:.0f} MB; load {os.getloadavg()[0]:.1f}")
             report(killed_s, last_s, sent, json.loads((folder / "second.json").read_text()))
+        except TimeoutError:
+            for log in sorted(folder.glob("*.log")):
+                print(log.name, *log.read_text().splitlines()[-12:], sep="\n  ", file=sys.stderr)
+            raise
         finally:
             ours.send("stop")
             if ours.poll(10):
