@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from zlib import crc32
 
 import numpy as np
@@ -58,6 +59,14 @@ class _Pending:
 
     streams: dict[int, deque[Entry]] = field(default_factory=dict)
     size: int = 0
+
+
+@lru_cache(maxsize=8)
+def _all(rows: int, value: bool) -> Bools:
+    """The same for every row; to be read only."""
+    made = np.full(rows, value)
+    made.flags.writeable = False
+    return made
 
 
 class Engine:
@@ -243,7 +252,7 @@ class Engine:
         mine = {parts[shard] for shard in self.owned}
         if len(mine) == 1:
             rules = PARTS[mine.pop()]
-            return np.full(len(live), rules.rest), np.full(len(live), rules.drift), live
+            return _all(len(live), rules.rest), _all(len(live), rules.drift), live
         rest, drift = (np.array([getattr(PARTS[name], rule) for name in parts]) for rule in ("rest", "drift"))
         return rest[table.shard], drift[table.shard], live  # shard -1: rows without a claim, computed for nobody
 

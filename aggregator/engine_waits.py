@@ -35,10 +35,13 @@ def arrive(waits: Waits, rows: Rows, samples: Samples) -> list[Samples]:
     """
     held = waits.count.take(rows)
     over = held + samples.count > ROOM
-    if np.count_nonzero(samples.jumped):
+    anew = np.count_nonzero(samples.jumped)
+    if anew:
         over |= samples.jumped & (held > 0)
     if np.count_nonzero(waits.full):
         over |= waits.full[rows]
+    if anew:
+        waits.jumped[rows] |= samples.jumped & ~over
     if not np.count_nonzero(over):
         _store(waits, rows, samples, held)
         return []
@@ -69,8 +72,6 @@ def _store(waits: Waits, rows: Rows, samples: Samples, held: Ints) -> None:
         return
     count, width = samples.count, int(samples.count[0])
     waits.count[rows] = held + count
-    if np.count_nonzero(samples.jumped):
-        waits.jumped[rows] |= samples.jumped
     times, values = waits.time_us.reshape(-1), waits.value.reshape(-1)
     place = rows * ROOM
     place += held

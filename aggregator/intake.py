@@ -333,9 +333,9 @@ def _by_kind(opened: Opened, usable: Rows, anew: Bools) -> dict[int, Samples]:
     """Samples of the usable packets by channel kind; ``anew`` by row."""
     made = {}
     for kind, run in gather(opened, usable).items():
-        begin, _ = _runs(run.row)
         rows, counts = run.row, run.count
-        if len(begin) < len(rows):
-            rows, counts = rows[begin], np.add.reduceat(run.count, begin)
+        if np.count_nonzero(rows[1:] == rows[:-1]):
+            begin, _ = _runs(rows)
+            rows, counts = rows[begin], np.add.reduceat(counts, begin)
         made[kind] = Samples(rows, counts.cumsum() - counts, counts, run.time_us, run.value, anew[rows])
     return made

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from aggregator.dsp.columns import Bools, Floats, Ints, Rows
 from aggregator.intake_batches import Arrivals
-from aggregator.intake_layout import Layout, layout_of, signature
+from aggregator.intake_layout import LAYOUTS_KEPT, Layout, layout_of, signature
 from aggregator.intake_wait import TICK_SPAN_US, Held
 from aggregator.listeners import Kind, Listeners, Make
 from relay.wire import (
@@ -168,9 +169,17 @@ def _blocks(
         if code & TIMES_FLAG:
             since = np.cumsum(raw[f"times{place}"], axis=1, dtype=np.int64) * TIME_UNIT_US
         else:
-            since = np.rint(np.arange(count) * make.step_us[channel]).astype(np.int64)
+            since = _even(count, make.step_us[channel])
         start = opened.time_us[packets] + raw[f"offset{place}"]
         opened.pieces.append(Piece(kind, packets, place, start, since, samples, not layout.repeats))
+
+
+@lru_cache(maxsize=LAYOUTS_KEPT)
+def _even(count: int, step_us: float) -> Ints:
+    """Times of evenly spaced samples since the first one, us; to be read only."""
+    since: Ints = np.rint(np.arange(count) * step_us).astype(np.int64)
+    since.flags.writeable = False
+    return since
 
 
 def _samples(plain: NDArray[np.int16] | NDArray[np.float32], code: int) -> Floats:
@@ -261,7 +270,7 @@ def _run(row: Rows, pieces: Sequence[Piece], rank: Ints) -> Run:
 def _times(pieces: Sequence[Piece], spots: Sequence[Ints], shape: tuple[int, ...]) -> Ints:
     """Sample times of equally long blocks, each block where it goes."""
     since = pieces[0].since_us
-    if since.ndim == 1 and all(p.since_us.ndim == 1 and np.array_equal(p.since_us, since) for p in pieces[1:]):
+    if since.ndim == 1 and all(p.since_us is since or np.array_equal(p.since_us, since) for p in pieces[1:]):
         start = np.empty(shape[0], np.int64)
         for piece, spot in zip(pieces, spots, strict=True):
             start[spot] = piece.start_us
