@@ -19,7 +19,8 @@ SETTLED_S = 3.0  # after a change of part, before values are judged: a published
 RUNNING_REST_S = 35.0  # a running house's rest is 120 s long; its provisional baseline needs 20 clean seconds of it
 JOIN_SPREAD_S = 3.0  # a climbing step's additional phones come within this
 FIRST_S = 5.0  # more before the first step: a probe's first round, in which it cannot be heard to wake
-NEAR_SPREAD_S = 1.0  # near the limit few come or go
+NEAR_SPREAD_S = 1.0  # near the limit few come or go, but for those sent away by a relief:
+JOINS_A_SECOND = 400.0  # at most; 2,000 in a second held the house up for longer than a step settles
 RELIEF = 0.6  # after a step that broke, this share of the next for a moment: a backlog must not be inherited
 JOINED_S = 12.0  # at most, for the last of a step's phones to join: one that has not by then is not served
 AGAIN_SERVED = 0.9  # a step in which so many phones were served, and which broke, is measured once more
@@ -110,10 +111,12 @@ class Lead:
         house that is too full gets worse meanwhile, one that was disturbed has recovered.
         """
         limit, phones = self.scenario.limit, step.phones
+        there = self.steps[-1].phones if self.steps else 0
         if self.steps and not self.steps[-1].held:
-            conductor.order({"do": "target", "phones": max(1, round(RELIEF * phones)), "over_s": 0.0})
+            there = max(1, round(RELIEF * phones))
+            conductor.order({"do": "target", "phones": there, "over_s": 0.0})
             await conductor.until(conductor.now_s + limit.settle_s)
-        spread_s = NEAR_SPREAD_S if step.near else JOIN_SPREAD_S
+        spread_s = max(NEAR_SPREAD_S if step.near else JOIN_SPREAD_S, (phones - there) / JOINS_A_SECOND)
         conductor.order({"do": "target", "phones": phones, "over_s": spread_s})
         await conductor.until(conductor.now_s + spread_s + (0.0 if self.steps else FIRST_S))
         await self._joined(conductor, phones)

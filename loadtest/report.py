@@ -199,7 +199,7 @@ def _steps(finding: Finding) -> str:
         made.append(
             trials("The search: phones of each step", [s.phones for s in steps], [s.held for s in steps], *band)
         )
-        head = ("step", "phones", "", "what happened", "measured again because")
+        head = ("step", "phones", "", "what happened", "measured")
         made.append(_table("Steps of the search", head, [_step_row(n, s) for n, s in enumerate(steps, 1)]))
     return "".join(made)
 
@@ -208,7 +208,7 @@ def _step_row(number: int, step: Step) -> tuple[str, ...]:
     verdict = "✓ held" if step.held else "✗ broke"
     if number == 1:
         return "1", f"{step.phones:,}", "warm-up", "the house has just begun: does not count", ""
-    return str(number), f"{step.phones:,}", verdict, *(TOO_MUCH.get(w, w) for w in (step.broke, step.first))
+    return str(number), f"{step.phones:,}", verdict, TOO_MUCH.get(step.broke, step.broke), "twice" if step.first else ""
 
 
 def _pictures(finding: Finding) -> list[str]:
