@@ -4,9 +4,9 @@ to re-running a reference library over a sliding window, measured in the same ru
     python tests/benchmarks/bench_engine.py [--listeners 1000 10000 50000] [--seconds 6] [--no-reference]
 
 Each simulated phone sends four packets a second (pulse 64 Hz, skin 8 Hz, temperature 1 Hz, int16: 77 bytes in the
-mean) through 16 shards flushed every 10 ms; ticks at 20 Hz, entries used at every second one; one core. Times are the
-thread's own (other processes do not count, though they slow caches and a shared core's other half). The first 25 s
-are not counted: a listener without a baseline (20 s) costs less than one who is followed.
+mean) through 16 shards flushed every 20 ms; ticks at 20 Hz, entries used at every second one; one core. Times are the
+thread's own (other processes do not count, though they slow caches and a shared core's other half). The house
+rests for 30 s, then the piece is counted: a listener without a baseline costs less than one who is followed.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from aggregator import engine_channels, engine_view, states
 from aggregator.command import allocator
-from aggregator.engine import Engine
+from aggregator.engine import Engine, EngineSettings
 from aggregator.engine_image import listener_columns
 from relay.bus import SHARDS
 from relay.entries import RECORD_DTYPE, Consent, Entry, Join, Part, Stamp, encode_control
@@ -34,8 +34,10 @@ from relay.seat_plan import generated
 from tests.aggregator.helper_signals import CHANNELS, T0_MS, Phone
 
 TICK_HZ = 20
+REST_S = 30.0  # shorter than in an evening (120 s)
+PIECE_TICK = round((REST_S + 2.0) * TICK_HZ)
 TICK_MS = 1000 // TICK_HZ
-FLUSHES = 5  # a tick: every 10 ms
+FLUSH_MS = 20  # as relays do
 TEMPLATES = 64  # different wave forms
 LOOP_PACKETS = 64  # a wave form repeats after 16 s
 
@@ -70,12 +72,15 @@ class Swarm:
         return made
 
     def entries(self, k: int) -> list[Entry]:
-        """What the relays write during tick k."""
+        """What the relays write during tick k, and once the beginning of the piece."""
         made = []
-        for flush in range(FLUSHES):
-            stamp = T0_MS + (k - 1) * TICK_MS + flush * TICK_MS // FLUSHES
-            window = TICK_MS // FLUSHES
-            due = (stamp - T0_MS - self.phase_ms) % 250 < window
+        if k == PIECE_TICK:
+            begin = Stamp(T0_MS + (k - 1) * TICK_MS - 1, 0)
+            made += [Entry(begin, stream, encode_control(Part("piece"))) for stream in range(SHARDS + 1)]
+        first = (k - 1) * TICK_MS
+        for flushed_ms in range(-(-first // FLUSH_MS) * FLUSH_MS, first + TICK_MS, FLUSH_MS):
+            stamp = T0_MS + flushed_ms
+            due = (flushed_ms - self.phase_ms) % 250 < FLUSH_MS
             sequence = (stamp - T0_MS - self.phase_ms) // 250 - 1
             due &= sequence >= 0
             for shard in range(SHARDS):
@@ -137,9 +142,14 @@ def watched(engine: Engine) -> Stages:
 
 
 def measure(listeners: int, seconds: float, warm_s: float) -> dict[str, float]:
-    """Run a house; returns figures by name."""
+    """Run a house; figures by name: all and ticks without clocks inside, then stages over as many seconds more."""
     swarm = Swarm(listeners)
-    engine = Engine(generated(max(listeners, 4)), t0_ms=T0_MS, tick_hz=TICK_HZ)
+    settings = EngineSettings(rest_s=REST_S)
+    engine = Engine(generated(max(listeners, 4)), settings, t0_ms=T0_MS, tick_hz=TICK_HZ)
+    engine.ingest(swarm.controls())
+    warm, length = round(warm_s * TICK_HZ), round(seconds * TICK_HZ)
+    _play(engine, swarm, range(1, warm + 1))
+    plain = _play(engine, swarm, range(warm + 1, warm + length + 1))
     stages = watched(engine)
     modules: tuple[tuple[Any, str, str], ...] = (
         (engine_channels, "resample", "resample"), (engine_view, "snapshot", "snapshot"), (states, "advance", "states"),
@@ -147,31 +157,33 @@ def measure(listeners: int, seconds: float, warm_s: float) -> dict[str, float]:
     original = [getattr(module, name) for module, name, _ in modules]
     for wrapped in modules:
         stages.wrap(*wrapped)
-    engine.ingest(swarm.controls())
-    ticks = []
-    warm = round(warm_s * TICK_HZ)
     try:
-        for k in range(1, warm + round(seconds * TICK_HZ) + 1):
-            entries = swarm.entries(k)
-            if k == warm + 1:
-                stages.spent.clear()
-            begun = time.thread_time()
-            engine.ingest(entries)
-            part = engine.tick(k)
-            ticks.append(time.thread_time() - begun)
-            engine.drain_events()
+        timed = _play(engine, swarm, range(warm + length + 1, warm + 2 * length + 1))
     finally:
         for (module, name, _), function in zip(modules, original, strict=True):
             setattr(module, name, function)
-    assert part.counters["packets"] > listeners * (seconds + warm_s - 1) * 3.5
-    assert part.counters["gaps"] == part.counters["packet_malformed"] == part.counters["waiting_listeners"] == 0
-    counted = ticks[warm:]
-    per = 1e6 / (listeners * len(counted) / TICK_HZ)
+    counters = engine.tick(warm + 2 * length + 1).counters
+    assert counters["packets"] > listeners * (2 * seconds + warm_s - 1) * 3.5
+    assert counters["gaps"] == counters["packet_malformed"] == counters["waiting_listeners"] == 0
+    per = 1e6 / (listeners * length / TICK_HZ)
     made = {stage: spent * per for stage, spent in sorted(stages.spent.items(), key=lambda s: -s[1])}
-    made["rest of the tick"] = sum(counted) * per - sum(made.values())
-    made["all"] = sum(counted) * per
-    made["tick p50 ms"], made["tick p99 ms"] = (float(np.percentile(counted, q)) * 1e3 for q in (50, 99))
+    made["rest of the tick, clocks"] = sum(timed) * per - sum(made.values())
+    made["all"] = sum(plain) * per
+    made["tick p50 ms"], made["tick p99 ms"] = (float(np.percentile(plain, q)) * 1e3 for q in (50, 99))
     return made
+
+
+def _play(engine: Engine, swarm: Swarm, ticks: range) -> list[float]:
+    """Processor seconds of each tick, with reading what came before it."""
+    took = []
+    for k in ticks:
+        entries = swarm.entries(k)
+        begun = time.thread_time()
+        engine.ingest(entries)
+        engine.tick(k)
+        took.append(time.thread_time() - begun)
+        engine.drain_events()
+    return took
 
 
 def reference(window_s: int, runs: int = 3) -> float:
@@ -214,7 +226,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--listeners", type=int, nargs="+", default=[1000, 10_000, 50_000])
     parser.add_argument("--seconds", type=float, default=6.0)
-    parser.add_argument("--warm", type=float, default=25.0, help="s before counting: past the provisional baseline")
+    parser.add_argument("--warm", type=float, default=REST_S + 8, help="s before counting: past rest and its medians")
     parser.add_argument("--no-reference", action="store_true")
     options = parser.parse_args()
     allocator.tune()  # as the service does
