@@ -11,8 +11,9 @@ import math
 
 USES_HZ = 10  # aggregator.engine.USES_HZ: entries are used at ticks of at least this rate
 # An entry that misses its cut is 100 ms older, one written too early only by as much: the moment is moved so that about
-# one append in fifty is late. Sixteen shards answer together, so that a late write moves the next by 0.8 ms.
-LATER_MS, EARLIER_MS = 0.001, 0.05
+# one append in fifty is late. Sixteen shards answer together, so that a late write moves the next by 1.6 ms; what is
+# far too early comes nearer by a thousandth of it an answer.
+LATER_MS, LATER_SHARE, EARLIER_MS = 0.002, 0.001, 0.1
 ANOTHER_CLOCK_MS = 100.0  # an answer so far from what was known: the bus's clock was set, or it is another's
 
 
@@ -22,25 +23,31 @@ class FlushTimes:
 
     def __init__(self, every_ms: float) -> None:
         self._every_ms = every_ms
-        self._t0_ms, self._gap_ms = 0, every_ms
+        self._t0_ms, self._gap_ms, self._writes = 0, every_ms, 1
         self._ticking = False
         self._ahead_ms = math.nan
 
     def origin(self, t0_ms: int, tick_hz: float) -> None:
         """Ticks are counted from this moment of the bus's clock, at this rate."""
         period_ms = max(1, int(tick_hz // USES_HZ)) * 1000 / tick_hz
-        self._t0_ms, self._gap_ms = t0_ms, period_ms / math.ceil(period_ms / self._every_ms)
+        self._writes = math.ceil(period_ms / self._every_ms)
+        self._t0_ms, self._gap_ms = t0_ms, period_ms / self._writes
         self._ticking = True
 
     def answered(self, stamp_ms: int, due_ms: float) -> None:
-        """What was to be written at ``due_ms`` of our clock has this stamp."""
-        ahead_ms = stamp_ms + 1 - due_ms
-        if not abs(ahead_ms - self._ahead_ms) < ANOTHER_CLOCK_MS:
-            self._ahead_ms = ahead_ms
-        elif ahead_ms > self._ahead_ms:
+        """What was to be written at ``due_ms`` of our clock has this stamp.
+
+        Only the writes before a cut teach: the next waits, where both share a process, while the tick is computed.
+        """
+        early_ms = self._ahead_ms - (stamp_ms + 1 - due_ms)
+        if not abs(early_ms) < ANOTHER_CLOCK_MS:
+            self._ahead_ms = stamp_ms + 1 - due_ms
+        elif round((due_ms + self._ahead_ms - self._t0_ms) / self._gap_ms) % self._writes:
+            return
+        elif early_ms < 0.0:
             self._ahead_ms += EARLIER_MS
         else:
-            self._ahead_ms -= LATER_MS
+            self._ahead_ms -= max(LATER_MS, LATER_SHARE * early_ms)
 
     def next_ms(self, now_ms: float) -> float:
         """The next moment to write, of our clock: half a distance away or more."""
