@@ -13,6 +13,7 @@ from prometheus_client import CollectorRegistry
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.exposition import generate_latest
 
+from aggregator import sharing_metrics
 from aggregator.service import Service
 from aggregator.snapshot import LeftOut, SeatState
 
@@ -43,6 +44,7 @@ TABLE: dict[str, str] = {
     "ripieno_house_channel_listeners": "Listeners measured for a minute or more whose sensor has the channel",
     "ripieno_house_left_out_listeners": "Of these, listeners left out of the channel: faint, cold, loose or moving",
     "ripieno_engine_events_total": "Events inside the engine, by kind (gaps, duplicates, refusals …)",
+    **sharing_metrics.TABLE,
 }
 
 
@@ -74,6 +76,7 @@ class AggregatorCollector:
         for kind, count in self.service.engine.counters.items():
             family.add_metric([kind], count)
         yield family
+        yield from sharing_metrics.collect(self.service)
 
     def _tick_seconds(self) -> Metric:
         family = GaugeMetricFamily(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 
 from aggregator.engine import Engine
 from aggregator.failover import Failovers
@@ -70,3 +70,12 @@ class Reader:
             self._position[stream] = to
         self._counters.rewinds += 1
         log.warning("bus failed over: reading again from %d s before", REREAD_MS // 1000)
+
+    def join(self, position: Mapping[int, Stamp]) -> None:
+        """Read these streams too, on from there; of one that is read already from the earlier place."""
+        for stream, at in position.items():
+            self._position[stream] = min(at, self._position.get(stream, at))
+
+    def keep(self, streams: Collection[int]) -> None:
+        """Read no others."""
+        self._position = {stream: at for stream, at in self._position.items() if stream in streams}

@@ -11,7 +11,7 @@ import contextlib
 import logging
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Coroutine, Sequence
 
 from aggregator import checkpoint, saved
 from aggregator.engine import Engine
@@ -78,6 +78,8 @@ class Service:
         self._ahead_k = first_tick - 1  # the newest tick before which was read ahead
         self._failovers = Failovers(bus, bus_id)
         self._reader = Reader(bus, engine, self._failovers, self.counters, self.on_entries, self._guarded)
+        self.beside: list[Callable[[], Coroutine[object, object, None]]]  # what runs as long as the loop does
+        self.beside = [self._watch, self.leadership.run, self._failovers.watch]
         self._stopping = asyncio.Event()
         self._due_checkpoint_s = clock() + self.settings.checkpoint_every_s
         self._again_ms = 0.0  # computed since the last one
@@ -94,7 +96,7 @@ class Service:
 
     async def run(self) -> None:
         """Tick until :meth:`stop`; then one last checkpoint."""
-        beside = [asyncio.create_task(work) for work in (self._watch(), self.leadership.run(), self._failovers.watch())]
+        beside = [asyncio.create_task(work()) for work in self.beside]
         try:
             while not self._stopping.is_set():
                 _raise_faults(beside)

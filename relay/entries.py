@@ -168,10 +168,12 @@ class Origin:
 
 @dataclass(frozen=True, slots=True)
 class Merged:
-    """The lead's list for tick k: the shards that were missing and are held."""
+    """The lead's list from tick k on, until the next: the shards that were missing and are held (all of them: the tick
+    was not merged). Of lists of several leads those of a lower ``epoch`` that come later do not count."""
 
     k: int
     missing: tuple[int, ...]
+    epoch: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ PURE = {
     "relay": {"wire", "session", "entries", "seat_card", "parts", "seat_plan", "outbox", "reread"},
     "aggregator": {
         "listeners", "intake", "clock", "states", "engine", "snapshot", "merger", "house", "synchrony", "linkage",
-        "after_show", "outputs.osc", "dsp",
+        "after_show", "outputs.osc", "dsp", "portions", "shards", "parts_wire", "collector",
     },
     "loadtest": {
         "physiology", "programme", "schedule", "histogram", "verdict", "training", "check_line", "check_rules",

@@ -13,8 +13,8 @@ from typing import Any, TypeVar
 
 from aggregator import saved
 from aggregator.checkpoint import CheckpointError
-from aggregator.command import common, files, warm
-from aggregator.command.aggregation import engine_settings, open_aggregation
+from aggregator.command import common, files, sharing, warm
+from aggregator.command.aggregation import Aggregation, engine_settings, open_aggregation
 from aggregator.command.errors import UserError
 from aggregator.command.going_on import first_tick, newest
 from aggregator.command.settings import Settings
@@ -38,7 +38,9 @@ ORIGIN = "origin"
 HELP = """\
 Read the bus, compute, and drive the show engine if this aggregator is the lead. Start two or more: exactly one leads;
 the others compute the same snapshots, send nothing, and take over within two seconds. --watch serves the technician's
-page and never leads. All need the same settings, and a checkpoint folder that all can read.
+page and never leads. All need the same settings, and a checkpoint folder that all can read. With --owners N (or
+engine.owners) three or more share the computing of a house that is too large for one: each of N portions of its
+listeners has one owner and one warm follower.
 """
 
 
@@ -52,6 +54,7 @@ def add(sub: Any) -> None:
     common.house_options(p)
     p.add_argument("--bus", metavar="URL", help="redis://HOST:PORT, redis+sentinel://…, redis+cluster://…")
     p.add_argument("--checkpoints", metavar="FOLDER", help="checkpoint folder, shared by all aggregators")
+    p.add_argument("--owners", type=int, metavar="N", help="share the computing by N portions (the same for all)")
     p.add_argument("--watch", action="store_true", help="serve the page only: never lead, send nothing")
     p.add_argument("--name", metavar="NAME", help="this aggregator's name (default: host and process)")
     p.set_defaults(run=run)
@@ -59,7 +62,9 @@ def add(sub: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Aggregate until stopped; returns the exit code."""
-    settings = common.settings_of(args, bus__url=args.bus, checkpoint__path=args.checkpoints)
+    settings = common.settings_of(
+        args, bus__url=args.bus, checkpoint__path=args.checkpoints, engine__owners=args.owners
+    )  # fmt: skip
     place = bus_place(settings)
     if not settings.checkpoint.path and not args.watch:
         raise UserError("an aggregator needs a checkpoint folder, --checkpoints FOLDER: only what is in one is trimmed")
@@ -94,18 +99,12 @@ async def _aggregate(settings: Settings, place: Place, plan: SeatPlan, token: st
         await store.close()
         raise
     folder = Path(settings.checkpoint.path) if settings.checkpoint.path else None
-    kept = newest(folder, t0_ms)
-    engine, merger = _engine(settings, plan, kept, t0_ms, hz)
-    first = first_tick(engine, await bus.now_ms())
     leadership: Leadership = Watching() if watch else Leased(store, name)
-    service = ServiceSettings(
-        None if folder is None or watch else folder / f"{name}.checkpoint", settings.checkpoint.every_s,
-        trim_without_checkpoint=False,
-    )  # fmt: skip
-    inner = await open_aggregation(
-        settings, plan, bus, engine, merger, leadership, service=service, first_tick=first, operator_token=token,
-        bus_id=kept.bus if kept is not None else "",
-    )  # fmt: skip
+    if settings.engine.owners > 1:
+        evening = sharing.Evening(settings, plan, t0_ms, hz, folder)
+        inner = await sharing.open_shared(evening, bus, store, leadership, place, name, token, watch=watch)
+    else:
+        inner = await _open_whole(settings, plan, bus, leadership, folder, (t0_ms, hz), name, token, watch=watch)
     common.say(f"ripieno: {name}: bus {shown(settings.bus.url)}, page {inner.page_url}")
     try:
         await asyncio.shield(inner.running)
@@ -115,6 +114,25 @@ async def _aggregate(settings: Settings, place: Place, plan: SeatPlan, token: st
         await inner.close()
         await store.close()
     return 0
+
+
+async def _open_whole(
+    settings: Settings, plan: SeatPlan, bus: RedisBus, leadership: Leadership, folder: Path | None,
+    origin: tuple[int, float], name: str, token: str, *, watch: bool,
+) -> Aggregation:  # fmt: skip
+    """An aggregator that computes the whole house."""
+    t0_ms, hz = origin
+    kept = newest(folder, t0_ms)
+    engine, merger = _engine(settings, plan, kept, t0_ms, hz)
+    first = first_tick(engine, await bus.now_ms())
+    service = ServiceSettings(
+        None if folder is None or watch else folder / f"{name}.checkpoint", settings.checkpoint.every_s,
+        trim_without_checkpoint=False,
+    )  # fmt: skip
+    return await open_aggregation(
+        settings, plan, bus, engine, merger, leadership, service=service, first_tick=first, operator_token=token,
+        bus_id=kept.bus if kept is not None else "",
+    )  # fmt: skip
 
 
 async def wait_for_bus(ask: Callable[[], Awaitable[T]], place: Place) -> T:

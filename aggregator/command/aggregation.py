@@ -6,7 +6,7 @@ import asyncio
 import logging
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from importlib.metadata import PackageNotFoundError, version
@@ -25,7 +25,7 @@ from aggregator.monitor.server import Monitor, MonitorError
 from aggregator.outputs.feed import Feed, FeedSettings
 from aggregator.outputs.osc import OscSettings, ServiceState
 from aggregator.outputs.osc_sender import HOLD_AFTER_S, OscSender, OscTargetError, parse_target
-from aggregator.service import Service, ServiceSettings
+from aggregator.service import Service, ServiceSettings, Sink
 from aggregator.snapshot import Snapshot
 from relay.bus import Bus
 from relay.seat_plan import SeatPlan
@@ -112,9 +112,10 @@ class Aggregation:
 async def open_aggregation(
     settings: Settings, plan: SeatPlan, bus: Bus, engine: Engine, merger: Merger, leadership: Leadership, *,
     service: ServiceSettings, first_tick: int, operator_token: str, feed_token: str = "", bus_id: str = "",
-    notices: tuple[str, ...] = (), more_queues: Queues = tuple,
+    notices: tuple[str, ...] = (), more_queues: Queues = tuple, make: Callable[[Sequence[Sink]], Service] | None = None,
 ) -> Aggregation:  # fmt: skip
-    """Start outputs, page and service. Raises UserError for what the user can put right."""
+    """Start outputs, page and service (``make`` makes another than the usual one). Raises UserError for what the user
+    can put right."""
     feed = _feed(settings, plan, feed_token)
     osc = osc_sender(settings, plan)
     made: list[Aggregation] = []
@@ -124,8 +125,9 @@ async def open_aggregation(
         routes={"/feed": feed.handler, "/metrics": partial(_metrics, made)},
     )  # fmt: skip
     page = _Page(monitor, feed, made)
-    runner = Service(
-        bus, engine, merger, (_Osc(osc), page), service, first_tick=first_tick, leadership=leadership, bus_id=bus_id
+    sinks: tuple[Sink, ...] = _Osc(osc), page
+    runner = make(sinks) if make is not None else Service(
+        bus, engine, merger, sinks, service, first_tick=first_tick, leadership=leadership, bus_id=bus_id
     )  # fmt: skip
     runner.watchers = (page,)
     try:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
 from aggregator.command.admission import are_retired, is_moment, moment_s
+from relay.bus import SHARDS
 from relay.hello import MAX_LABEL_LETTERS
 from relay.seat_plan import MAX_SEATS
 
@@ -113,6 +114,10 @@ class EngineSection:
     skin_response_minimum_us: float = _setting(
         0.05, "smallest skin response counted, microsiemens", "0.01..1", lambda v: 0.01 <= v <= 1
     )
+    owners: int = _setting(
+        1, "portions that `ripieno aggregate` shares a house's computing by; 1: every aggregator computes all of it",
+        f"1..{SHARDS}", lambda v: 1 <= v <= SHARDS,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

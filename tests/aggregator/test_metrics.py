@@ -46,7 +46,9 @@ def test_what_is_exposed_is_what_is_documented() -> None:
 def test_names_keep_the_conventions() -> None:
     """Prometheus' own: base units, counters end in _total."""
     for name in TABLE:
-        assert re.fullmatch(r"ripieno_[a-z_]+(_total|_seconds|_ratio|_epoch|_listeners|_targets)", name)
+        assert re.fullmatch(
+            r"ripieno_[a-z_]+(_total|_seconds|_ratio|_epoch|_listeners|_targets|_portions|_shards)", name
+        )
 
 
 def test_values() -> None:

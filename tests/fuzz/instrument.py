@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable, Iterator
 from types import FunctionType, ModuleType
 
+import aggregator.parts_wire
 import relay.entries
 import relay.hello
 import relay.layouts
@@ -14,7 +15,9 @@ import relay.seat_card
 import relay.session
 import relay.wire
 
-MODULES = (relay.entries, relay.hello, relay.layouts, relay.seat_card, relay.session, relay.wire)
+MODULES = (
+    aggregator.parts_wire, relay.entries, relay.hello, relay.layouts, relay.seat_card, relay.session, relay.wire,
+)  # fmt: skip
 
 
 def functions(module: ModuleType) -> Iterator[FunctionType]:

@@ -49,7 +49,7 @@ EXAMPLES: tuple[Control, ...] = (
     HousePrior({"rate": 1.0}, {"rate": 2.0}),
     PerformerSeries("viola", 1_700_000_000_000, 250, [0.1, 0.2], [0.1], 240),
     Origin(1_700_000_000_000, 20.0, 3),
-    Merged(5, (1, 2)),
+    Merged(5, (1, 2), 3),
     Command("freeze", {"on": True}),
     Setting("outputs.rate", [1, "two"]),
 )

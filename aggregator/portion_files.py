@@ -1,0 +1,203 @@
+"""Checkpoints of the portions that one aggregator owns, what they let it trim, and who was erased. Shell.
+
+As the service does for the whole house (aggregator.service), a portion at a time: by time at whoever owns it, each
+portion at its own moment of the interval; after an erasure or a withdrawal at once, by whoever computes it. A file lies in the folder
+that all aggregators share, ``NAME.I-of-N.portion``, and holds the portion's engine and the values published by its
+writer beside it. The owner trims its portion's streams up to a file that is on disk, thirty seconds stay for
+followers; the house's stream is kept whole.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from aggregator import checkpoint, saved
+from aggregator.checkpoint import CheckpointError
+from aggregator.engine import Engine
+from aggregator.erasure import BEGUN_S, Traces, removals
+from aggregator.merger import Merger
+from aggregator.saved import Saved
+from relay.bus import Bus, BusUnavailable
+from relay.entries import Stamp
+
+log = logging.getLogger(__name__)
+
+FOLLOWERS_MS = 30_000  # as the service's
+ERASED_EVERY_S = 1.0  # as the service's
+
+
+def file_of(folder: Path, name: str, portion: int, of: int) -> Path:
+    """Where an aggregator keeps a portion."""
+    return folder / f"{name}.{portion}-of-{of}.portion"
+
+
+def newest_file(folder: Path | None, portion: int, of: int, t0_ms: int) -> Saved | None:
+    """The portion's file with the latest tick, whoever wrote it; damaged ones are named and passed over."""
+    best: Saved | None = None
+    for path in sorted(folder.glob(f"*.{portion}-of-{of}.portion")) if folder is not None else ():
+        try:
+            kept = saved.unpack(checkpoint.read(path))
+        except (CheckpointError, OSError) as error:
+            log.warning("%s: %s", path, error)
+            continue
+        if kept.t0_ms == t0_ms and (best is None or kept.k > best.k):
+            best = kept
+    return best
+
+
+class PortionTraces(Traces):
+    """What is left of erased listeners in one portion's files and streams."""
+
+    def __init__(self, engine: Engine, bus: Bus, clock: Callable[[], float], pattern: str) -> None:
+        super().__init__(engine, bus, FOLLOWERS_MS, clock)
+        self._pattern = pattern
+
+    def sweep(self, own: Path) -> None:
+        """Delete this portion's other files from before the newest erasure, and those that are unreadable."""
+        if not (self.left or self.removals or self.engine.listeners.tombstones):
+            return
+        for path in sorted(own.parent.glob(self._pattern)):
+            if path == own:
+                continue
+            try:
+                if self._older(path):
+                    checkpoint.remove(path)
+                    self.files_removed += 1
+            except OSError as error:
+                self.failures += 1
+                log.error("%s may hold an erased listener and cannot be removed (%s)", path, error)
+
+    def _older(self, path: Path) -> bool:
+        if path.suffix == ".new":  # begun: of a dead process, if it is old
+            return time.time() - checkpoint.seen_at(path) > BEGUN_S
+        try:
+            found = saved.unpack(checkpoint.read(path))
+        except FileNotFoundError:
+            return False
+        except CheckpointError:
+            return True
+        return found.t0_ms == self.engine.t0_ms and found.k < self.k
+
+
+@dataclass(slots=True)
+class _Kept:
+    """One computed portion: what its newest file holds, and when the next is due."""
+
+    engine: Engine
+    traces: PortionTraces
+    path: Path
+    due_s: float
+    erased_due_s: float
+    removals: int
+    writing: asyncio.Task[None] | None = None
+    compacting: asyncio.Task[None] | None = None
+
+    def busy(self) -> bool:
+        return any(t is not None and not t.done() for t in (self.writing, self.compacting))
+
+
+class PortionFiles:
+    """All portions that this aggregator computes. ``owns(portion)``: asked before anything is written by time, trimmed
+    or cleared. ``bus_id()``: the replication id under which positions were read."""
+
+    def __init__(
+        self, bus: Bus, merger: Merger, folder: Path, name: str, of: int, every_s: float, *,
+        owns: Callable[[int], bool], bus_id: Callable[[], str], evening: str = "",
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:  # fmt: skip
+        self.bus, self.merger, self.folder, self.name, self.of, self.every_s = bus, merger, folder, name, of, every_s
+        self.owns, self.bus_id, self.evening, self._clock = owns, bus_id, evening, clock
+        self.written = self.failures = 0
+        self._kept: dict[int, _Kept] = {}
+
+    def add(self, portion: int, engine: Engine) -> None:
+        """It is computed from now on; its first file is due after its share of the interval."""
+        now = self._clock()
+        traces = PortionTraces(engine, self.bus, self._clock, f"*.{portion}-of-{self.of}.portion*")
+        first_s = now + self.every_s * (portion + 1) / self.of
+        path = file_of(self.folder, self.name, portion, self.of)
+        self._kept[portion] = _Kept(engine, traces, path, first_s, now, removals(engine))
+
+    def drop(self, portion: int) -> None:
+        """It is computed no longer: its file here grows old, its owner keeps newer ones."""
+        kept = self._kept.pop(portion)
+        if kept.compacting is not None:
+            kept.compacting.cancel()
+
+    def traces(self) -> list[PortionTraces]:
+        """For the counters."""
+        return [kept.traces for kept in self._kept.values()]
+
+    def step(self) -> None:
+        """After each tick: begin what is due, at most one portion's file at a time (each costs the loop a copy)."""
+        now = self._clock()
+        for kept in self._kept.values():
+            kept.traces.notice()
+        if any(kept.busy() for kept in self._kept.values()):
+            return
+        for portion, kept in sorted(self._kept.items()):
+            if self._due(portion, kept, now):
+                kept.due_s, kept.erased_due_s = now + self.every_s, now + ERASED_EVERY_S
+                kept.writing = asyncio.create_task(self._write(portion, kept))
+                return
+
+    def _due(self, portion: int, kept: _Kept, now: float) -> bool:
+        if kept.engine.k < 0:
+            return False
+        if removals(kept.engine) > kept.removals and now >= kept.erased_due_s:
+            return True
+        clears = now >= kept.erased_due_s and kept.traces.due(kept.engine.cut)
+        return self.owns(portion) and (now >= kept.due_s or clears)
+
+    async def end(self, owned: frozenset[int]) -> None:
+        """A last file of each portion that was owned; nothing goes on after it."""
+        tasks = [t for k in self._kept.values() for t in (k.writing, k.compacting) if t is not None]
+        for kept in self._kept.values():
+            if kept.compacting is not None:
+                kept.compacting.cancel()
+        if tasks:
+            await asyncio.wait(tasks)
+        for portion, kept in sorted(self._kept.items()):
+            if portion in owned and kept.engine.k >= 0:
+                await self._write(portion, kept, final=True)
+            kept.traces.end()
+
+    async def _write(self, portion: int, kept: _Kept, *, final: bool = False) -> None:
+        engine, positions, cut = kept.engine, kept.engine.positions(), kept.engine.cut
+        removed, clears = removals(engine), self.owns(portion) and kept.traces.due(cut)
+        pack = saved.freeze(engine, self.merger, self.bus_id(), self.evening)
+        try:
+            await asyncio.to_thread(lambda: checkpoint.write(kept.path, pack()))
+        except OSError as error:
+            if self.failures == 0:
+                log.error("%s cannot be written (%s); the evening goes on without", kept.path, error.strerror)
+            self.failures += 1
+            return  # nothing is dropped from the bus that no file keeps (contract 7)
+        self.written += 1
+        kept.removals = removed
+        if final or not self.owns(portion):
+            return
+        await asyncio.to_thread(kept.traces.sweep, kept.path)
+        if clears:
+            covered_ms = kept.traces.covered_ms(cut)
+            if await self._trim(engine, {s: Stamp(at.ms, at.n + 1) for s, at in positions.items()}, cut):
+                owns = lambda: self.owns(portion)  # noqa: E731
+                kept.compacting = asyncio.create_task(kept.traces.compact(covered_ms, owns))
+        else:
+            await self._trim(engine, positions, cut)
+
+    async def _trim(self, engine: Engine, positions: dict[int, Stamp], cut_ms: int) -> bool:
+        """The portion's own streams up to what a file holds; False where the bus did not answer for one."""
+        done = True
+        for stream in engine.owned:
+            if stream in positions:
+                try:
+                    await self.bus.trim(stream, min(positions[stream], Stamp(max(0, cut_ms - FOLLOWERS_MS), 0)))
+                except BusUnavailable:
+                    done = False
+        return done

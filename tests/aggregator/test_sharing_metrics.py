@@ -1,0 +1,39 @@
+"""What a shared house's metrics say."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+from prometheus_client.parser import text_string_to_metric_families
+
+from aggregator.command.sharing import queues
+from aggregator.metrics import exposition
+from tests.aggregator.helper_sharing import BEGIN_S, SharedHouse, play
+
+
+def test_owned_computed_and_missing(tmp_path: Path) -> None:
+    async def scene() -> None:
+        house = SharedHouse(2, tmp_path)
+        made = [house.start(name) for name in "ab"]
+        await asyncio.sleep(BEGIN_S)
+        lead = house.lead()
+        other = next(one for one in made if one is not lead)
+        house.kill(other)
+        await asyncio.sleep(0.6)
+        text = exposition(lead.service).decode()
+        found = {
+            (s.name, s.labels.get("kind")): s.value for f in text_string_to_metric_families(text) for s in f.samples
+        }
+        assert found["ripieno_house_missing_shards", None] == 8
+        assert found["ripieno_sharing_owned_portions", None] == 1
+        assert found["ripieno_sharing_computed_portions", None] == 2
+        assert found["ripieno_sharing_ticks_total", "partial"] > 0
+        assert found["ripieno_sharing_ticks_total", "whole"] > 0
+        assert found["ripieno_sharing_parts_total", "taken"] > found["ripieno_sharing_parts_total", "published"] > 0
+        assert found["ripieno_sharing_messages_total", "received"] > 0
+        assert [q.name for q in queues(lead.service)] == [
+            "parts: to be sent", "parts: received", "parts: ticks that wait"
+        ]  # fmt: skip
+
+    play(scene)
