@@ -21,7 +21,7 @@ log = logging.getLogger(__name__)
 
 RETRY_S = 1.0  # after the bus was away, or failed over meanwhile
 LOOK_S = 0.005  # a tenth of a tick: whether the loop has gone on
-READ_LIMIT = 500  # entries a read: it must not hold up the loop's own reading
+READ_LIMIT = 250  # of each stream at once, as the loop's own reading
 FRESH_S = 150.0  # contract 7: the bus holds 120 s unread, thirty more stay for followers
 
 #: From a checkpoint or fresh: the portion's engine, and the replication id that its positions belong to ("" any).

@@ -1,10 +1,10 @@
 """Checkpoints of the portions that one aggregator owns, what they let it trim, and who was erased. Shell.
 
 As the service does for the whole house (aggregator.service), a portion at a time: by time at whoever owns it, each
-portion at its own moment of the interval; after an erasure or a withdrawal at once, by whoever computes it. A file lies in the folder
-that all aggregators share, ``NAME.I-of-N.portion``, and holds the portion's engine and the values published by its
-writer beside it. The owner trims its portion's streams up to a file that is on disk, thirty seconds stay for
-followers; the house's stream is kept whole.
+portion at its own moment of the interval; after an erasure or a withdrawal at once, by whoever computes it. A file lies
+in the folder that all aggregators share, ``NAME.I-of-N.portion``, and holds the portion's engine and the values
+published by its writer beside it. The owner trims its portion's streams up to a file that is on disk, thirty seconds
+stay for followers; the house's stream is kept whole.
 """
 
 from __future__ import annotations
