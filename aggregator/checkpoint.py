@@ -151,8 +151,9 @@ def write(path: Path, image: bytes) -> None:
 
 
 def beside(path: Path) -> list[Path]:
-    """The other checkpoints in the folder of one, written whole or only begun (``.new``)."""
-    return sorted(other for other in path.parent.glob("*.checkpoint*") if other != path)
+    """The other checkpoints in the folder of one, written whole or only begun (``.new``); portions' files too."""
+    found = [*path.parent.glob("*.checkpoint*"), *path.parent.glob("*.portion*")]
+    return sorted(other for other in found if other != path)
 
 
 def seen_at(path: Path) -> float:

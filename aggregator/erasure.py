@@ -102,7 +102,7 @@ class Traces:
                 log.error("%s may hold an erased listener and cannot be removed (%s)", path, error)
 
     def _old(self, path: Path, older_s: float) -> bool:
-        if path.suffix != ".checkpoint":
+        if path.suffix not in (".checkpoint", ".portion"):
             return path.suffix == ".new" and older_s > BEGUN_S
         try:
             found = saved.unpack(checkpoint.read(path))

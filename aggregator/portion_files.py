@@ -19,7 +19,7 @@ from pathlib import Path
 from aggregator import checkpoint, saved
 from aggregator.checkpoint import CheckpointError
 from aggregator.engine import Engine
-from aggregator.erasure import BEGUN_S, Traces, removals
+from aggregator.erasure import Traces, removals
 from aggregator.merger import Merger
 from aggregator.saved import Saved
 from relay.bus import Bus, BusUnavailable
@@ -51,37 +51,15 @@ def newest_file(folder: Path | None, portion: int, of: int, t0_ms: int) -> Saved
 
 
 class PortionTraces(Traces):
-    """What is left of erased listeners in one portion's files and streams."""
+    """What is left of erased listeners in one portion's files and streams. ``others``: how the names of the other
+    portions' files end; those are their owners' to renew and to remove."""
 
-    def __init__(self, engine: Engine, bus: Bus, clock: Callable[[], float], pattern: str) -> None:
+    def __init__(self, engine: Engine, bus: Bus, clock: Callable[[], float], others: tuple[str, ...]) -> None:
         super().__init__(engine, bus, FOLLOWERS_MS, clock)
-        self._pattern = pattern
+        self._others = others
 
-    def sweep(self, own: Path) -> None:
-        """Delete this portion's other files from before the newest erasure, and those that are unreadable."""
-        if not (self.left or self.removals or self.engine.listeners.tombstones):
-            return
-        for path in sorted(own.parent.glob(self._pattern)):
-            if path == own:
-                continue
-            try:
-                if self._older(path):
-                    checkpoint.remove(path)
-                    self.files_removed += 1
-            except OSError as error:
-                self.failures += 1
-                log.error("%s may hold an erased listener and cannot be removed (%s)", path, error)
-
-    def _older(self, path: Path) -> bool:
-        if path.suffix == ".new":  # begun: of a dead process, if it is old
-            return time.time() - checkpoint.seen_at(path) > BEGUN_S
-        try:
-            found = saved.unpack(checkpoint.read(path))
-        except FileNotFoundError:
-            return False
-        except CheckpointError:
-            return True
-        return found.t0_ms == self.engine.t0_ms and found.k < self.k
+    def _old(self, path: Path, older_s: float) -> bool:
+        return not path.name.removesuffix(".new").endswith(self._others) and super()._old(path, older_s)
 
 
 @dataclass(slots=True)
@@ -118,7 +96,8 @@ class PortionFiles:
     def add(self, portion: int, engine: Engine) -> None:
         """It is computed from now on; its first file is due after its share of the interval."""
         now = self._clock()
-        traces = PortionTraces(engine, self.bus, self._clock, f"*.{portion}-of-{self.of}.portion*")
+        others = tuple(f".{other}-of-{self.of}.portion" for other in range(self.of) if other != portion)
+        traces = PortionTraces(engine, self.bus, self._clock, others)
         first_s = now + self.every_s * (portion + 1) / self.of
         path = file_of(self.folder, self.name, portion, self.of)
         self._kept[portion] = _Kept(engine, traces, path, first_s, now, removals(engine))

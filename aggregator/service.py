@@ -78,8 +78,7 @@ class Service:
         self._ahead_k = first_tick - 1  # the newest tick before which was read ahead
         self._failovers = Failovers(bus, bus_id)
         self._reader = Reader(bus, engine, self._failovers, self.counters, self.on_entries, self._guarded)
-        self.beside: list[Callable[[], Coroutine[object, object, None]]]  # what runs as long as the loop does
-        self.beside = [self._watch, self.leadership.run, self._failovers.watch]
+        self.beside: list[Callable[[], Coroutine[object, object, None]]] = []  # more that runs as long as the loop does
         self._stopping = asyncio.Event()
         self._due_checkpoint_s = clock() + self.settings.checkpoint_every_s
         self._again_ms = 0.0  # computed since the last one
@@ -96,7 +95,8 @@ class Service:
 
     async def run(self) -> None:
         """Tick until :meth:`stop`; then one last checkpoint."""
-        beside = [asyncio.create_task(work()) for work in self.beside]
+        works = (self._watch, self.leadership.run, self._failovers.watch, *self.beside)
+        beside = [asyncio.create_task(work()) for work in works]
         try:
             while not self._stopping.is_set():
                 _raise_faults(beside)

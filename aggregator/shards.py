@@ -142,13 +142,15 @@ class Wishes:
 
 class Ownership:
     """One aggregator's view. Times are its own steady clock's milliseconds; ``warm`` and ``building`` are set by who
-    computes; ``takes_part`` False: it only listens (a page of its own)."""
+    computes, and so is ``late``: its loop is over a second behind, what it computes is nobody's yet, its leases run
+    out. ``takes_part`` False: it only listens (a page of its own)."""
 
     def __init__(self, name: str, of: int, now_ms: float, *, takes_part: bool = True) -> None:
         self.name, self.of, self.takes_part = name, of, takes_part
         self.leases = [Lease(f"portion:{i}/{of}", name) for i in range(of)]
         self.warm: set[int] = set()
         self.building: set[int] = set()
+        self.late = False
         self._heard: dict[str, tuple[Presence, float]] = {}
         self._since_ms = now_ms
         self._who: tuple[str, ...] = (name,)
@@ -168,6 +170,8 @@ class Ownership:
 
     def word(self, now_ms: float) -> Presence:
         """One's own."""
+        if self.late:
+            return Presence(self.name, self.owned(now_ms), frozenset(), frozenset(self.warm | self.building))
         return Presence(self.name, self.owned(now_ms), frozenset(self.warm), frozenset(self.building))
 
     def peers(self, now_ms: float) -> list[Presence]:
@@ -177,9 +181,9 @@ class Ownership:
 
     def wishes(self, now_ms: float) -> Wishes:
         """What to do; asked five times a second and after every word that changes something."""
-        if not self.takes_part:
-            return Wishes()
         others = self.peers(now_ms)
+        if self.late or not self.takes_part:
+            return Wishes()
         who = (self.name, *(p.name for p in others))
         if who != self._who:
             self._who, self._since_ms = who, now_ms

@@ -269,7 +269,10 @@ class SharedService(Service):
                 log.error("another aggregator has another seat plan or number of owners: its parts are not used")
             self.share.other_house += 1
         elif head.kind == PART:
-            self.collector.offer_told(decode_part(raw, self.merger.plan))
+            told = decode_part(raw, self.merger.plan)
+            if told.part.cut_ms != self.portions.cut_ms(head.k):
+                raise PartError(f"part: tick {head.k} of another evening")
+            self.collector.offer_told(told)
         else:
             word = decode_presence(raw)
             before = {p.name: p for p in self.ownership.peers(now_ms)}.get(word.name)
@@ -332,6 +335,7 @@ class SharedService(Service):
 
     async def _renew(self) -> None:
         """One round: release, ask, build, drop, say."""
+        self.ownership.late = self._house_ms() - self.portions.cut > LATE_LIMIT_MS
         wishes = self.ownership.wishes(self._clock() * 1000)
         for portion in wishes.release:
             lease = self.ownership.leases[portion]

@@ -163,6 +163,16 @@ def test_it_drops_only_what_both_others_have_warm() -> None:
         assert made.drop == ((0,) if 0 in b.warm else ())  # b is to follow a's portion, c itself b's
 
 
+def test_who_is_late_keeps_nothing_and_is_warm_in_nothing() -> None:
+    one = owner("a", 2, (0,))
+    one.warm.add(1)
+    one.late = True
+    assert one.wishes(1.0) == Wishes()
+    assert one.word(1.0) == Presence("a", {0: 5}, frozenset(), frozenset({0, 1}))
+    one.late = False
+    assert one.wishes(2.0).ask == (0, 1)
+
+
 def test_a_page_of_its_own_wishes_nothing() -> None:
     one = Ownership("page", 2, 0.0, takes_part=False)
     assert one.wishes(1e6) == Wishes()

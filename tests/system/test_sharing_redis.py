@@ -98,9 +98,9 @@ async def test_an_owner_is_killed(tmp_path: Path) -> None:
             until, lambda: {owner_of(house, p) for p in range(OF)} == {"a", "b"}, 30, "an owner each"
         )  # fmt: skip
         await house.set_part("piece")
-        swarm = Swarm(house.phone_url, tokens, Audience(SEATS, 3, demo(60)))
+        swarm = Swarm(house.phone_url, tokens, Audience(SEATS, 3, demo(90)))
         assert await swarm.join() == SEATS
-        await swarm.run(26.0)
+        await swarm.run(34.0)
         lead = house.leads()
         killed = next(name for name in ("a", "b") if name != lead)
         lost = next(p for p in range(OF) if owner_of(house, p) == killed)
