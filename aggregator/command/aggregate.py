@@ -94,14 +94,15 @@ async def _aggregate(settings: Settings, place: Place, plan: SeatPlan, token: st
     store = RedisLeaseStore(place, settings.evening.id)
     try:
         t0_ms, hz = await wait_for_bus(lambda: _origin(bus, store, settings), place)
+        of = await wait_for_bus(lambda: sharing.owners(store, settings), place)
     except BaseException:
         await bus.close()
         await store.close()
         raise
     folder = Path(settings.checkpoint.path) if settings.checkpoint.path else None
     leadership: Leadership = Watching() if watch else Leased(store, name)
-    if settings.engine.owners > 1:
-        evening = sharing.Evening(settings, plan, t0_ms, hz, folder)
+    if of > 1:
+        evening = sharing.Evening(settings, plan, t0_ms, hz, folder, of)
         inner = await sharing.open_shared(evening, bus, store, leadership, place, name, token, watch=watch)
     else:
         inner = await _open_whole(settings, plan, bus, leadership, folder, (t0_ms, hz), name, token, watch=watch)

@@ -16,7 +16,7 @@ from aggregator.command.going_on import CATCH_UP_S
 from aggregator.command.settings import Settings
 from aggregator.engine import Engine
 from aggregator.leadership import Leadership
-from aggregator.leases_redis import RedisLeaseStore
+from aggregator.leases import LeaseStore
 from aggregator.merger import Merger
 from aggregator.monitor.api import QueueStatus
 from aggregator.parts_channel import SEND_BOUND, TAKE_BOUND, RedisParts
@@ -42,11 +42,12 @@ class Evening:
     t0_ms: int
     tick_hz: float
     folder: Path | None
+    of: int
 
-    def merger(self, of: int) -> Merger:
+    def merger(self) -> Merger:
         """Fresh, or with the published values of the newest file of any portion."""
         merger = Merger(self.plan, tick_hz=self.tick_hz)
-        files = [newest_file(self.folder, portion, of, self.t0_ms) for portion in range(of)]
+        files = [newest_file(self.folder, portion, self.of, self.t0_ms) for portion in range(self.of)]
         kept = max((f for f in files if f is not None), key=lambda f: f.k, default=None)
         if kept is not None:
             try:
@@ -56,11 +57,11 @@ class Evening:
                 return Merger(self.plan, tick_hz=self.tick_hz)
         return merger
 
-    def build(self, portion: int, of: int, due: int) -> tuple[Engine, str]:
+    def build(self, portion: int, due: int) -> tuple[Engine, str]:
         """A portion's engine from its newest file; fresh where there is none, where it cannot be used, or where it is
         from before what the bus still holds (``due`` is the tick of now)."""
-        owned = shards_of(portion, of)
-        settings, kept = engine_settings(self.settings), newest_file(self.folder, portion, of, self.t0_ms)
+        owned = shards_of(portion, self.of)
+        settings, kept = engine_settings(self.settings), newest_file(self.folder, portion, self.of, self.t0_ms)
         if kept is not None and due - kept.k <= CATCH_UP_S * self.tick_hz:
             try:
                 engine = Engine.restore(kept.image, self.plan, settings, owned=owned, epoch=0)
@@ -71,20 +72,29 @@ class Evening:
         return Engine(self.plan, settings, owned=owned, t0_ms=self.t0_ms, tick_hz=self.tick_hz), ""
 
 
+async def owners(store: LeaseStore, settings: Settings) -> int:
+    """How many portions share this evening's computing: the first aggregator that shares it says so, all others that do
+    follow. 1: this one computes all of it, whatever others do."""
+    wanted = settings.engine.owners
+    if wanted == 1:
+        return 1
+    of = int(await store.remember(OWNERS, str(wanted)))
+    if of != wanted:
+        log.warning("this evening is shared by %d portions, not by the settings' %d", of, wanted)
+    return of
+
+
 async def open_shared(
-    evening: Evening, bus: Bus, store: RedisLeaseStore, leadership: Leadership, place: Place, name: str, token: str, *,
+    evening: Evening, bus: Bus, store: LeaseStore, leadership: Leadership, place: Place, name: str, token: str, *,
     watch: bool,
 ) -> Aggregation:  # fmt: skip
-    """Start it. The number of portions is the first aggregator's, whatever this one's settings say."""
-    settings = evening.settings
-    of = int(await store.remember(OWNERS, str(settings.engine.owners)))
-    if of != settings.engine.owners:
-        log.warning("this evening is shared by %d portions, not by the settings' %d", of, settings.engine.owners)
+    """Start it."""
+    settings, of = evening.settings, evening.of
     if evening.folder is not None:
         evening.folder.mkdir(parents=True, exist_ok=True)
     due = max(0, int((await bus.now_ms() - evening.t0_ms) * evening.tick_hz / 1000))
     portions = Portions(of, evening.t0_ms, evening.tick_hz, k=due - 1)
-    merger = evening.merger(of)
+    merger = evening.merger()
     channel = RedisParts(place, settings.evening.id)
     made: list[SharedService] = []
 
@@ -102,7 +112,7 @@ async def open_shared(
                 store=store,
                 channel=channel,
                 leadership=leadership,
-                build=lambda portion: evening.build(portion, of, portions.k),
+                build=lambda portion: evening.build(portion, portions.k),
             )
         )
         return made[0]
