@@ -30,6 +30,8 @@ from tests.system.helper_scaled import ScaledHouse, scaled_house
 
 SEATS = 40
 OF = 2
+TICK_HZ = 10.0  # half the usual rate: half of what a busy machine has to do
+LISTENED_S, MEANT = 80, 30  # until so many values of the house have been published, or it never moved
 TAKEN_OVER_S = 2.0  # issue: a warm follower takes over within this
 
 
@@ -72,7 +74,7 @@ def last_stretch(cuts: list[int]) -> list[int]:
     """Those that follow one another to the end; ticks left out before are another matter."""
     made = cuts[-1:]
     for ms in reversed(cuts[:-1]):
-        if made[0] - ms > 51:  # 20 a second, whole milliseconds
+        if made[0] - ms > 1000 / TICK_HZ + 1:
             break
         made.insert(0, ms)
     return made
@@ -80,7 +82,7 @@ def last_stretch(cuts: list[int]) -> list[int]:
 
 @needs_redis
 @pytest.mark.slow
-@pytest.mark.timeout(180)
+@pytest.mark.timeout(240)
 async def test_an_owner_is_killed(tmp_path: Path) -> None:
     with (
         single(tmp_path) as server,
@@ -90,7 +92,7 @@ async def test_an_owner_is_killed(tmp_path: Path) -> None:
         place = Place("single", (("127.0.0.1", server.port),))
         tokens = house.tokens()
         for name in ("a", "b"):
-            await asyncio.to_thread(house.start, "aggregate", name, "--owners", str(OF))
+            await asyncio.to_thread(house.start, "aggregate", name, "--owners", str(OF), "--tick-hz", f"{TICK_HZ:g}")
         await asyncio.to_thread(house.start, "relay", "r")
         recorder, store = EntryRecorder(place, "evening"), RedisLeaseStore(place, "evening")
         recording = asyncio.create_task(recorder.run())
@@ -98,9 +100,13 @@ async def test_an_owner_is_killed(tmp_path: Path) -> None:
             until, lambda: {owner_of(house, p) for p in range(OF)} == {"a", "b"}, 30, "an owner each"
         )  # fmt: skip
         await house.set_part("piece")
-        swarm = Swarm(house.phone_url, tokens, Audience(SEATS, 3, demo(90)))
+        swarm = Swarm(house.phone_url, tokens, Audience(SEATS, 3, demo(120)))
         assert await swarm.join() == SEATS
-        await swarm.run(34.0)
+        for _ in range(LISTENED_S // 4):
+            await swarm.run(4.0)
+            values = {dict(s.values)["/house/arousal"] for s in engine.decoded() if not s.heartbeat}
+            if len(values) > MEANT:
+                break
         lead = house.leads()
         killed = next(name for name in ("a", "b") if name != lead)
         lost = next(p for p in range(OF) if owner_of(house, p) == killed)
@@ -123,10 +129,8 @@ async def test_an_owner_is_killed(tmp_path: Path) -> None:
     assert {by_list[ms].missing for ms in partial} == {tuple(shards_of(lost, OF))}
     before = [s for s in sent if s.cut_ms < partial[0]]
     assert len({by_one[s.cut_ms].house.arousal for s in before}) > 20  # equality means something
-    if not any(by_list[s.cut_ms].missing for s in before[-400:]):  # a machine that was busy may have left a tick out
-        assert not [
-            s.cut_ms for s in before[-100:] if any(n for _, n in faults_judge._differences(s, by_one[s.cut_ms]))
-        ]
+    if not any(by_list[s.cut_ms].missing for s in before[-200:]):  # a machine that was busy may have left a tick out
+        assert not [s.cut_ms for s in before[-50:] if any(n for _, n in faults_judge._differences(s, by_one[s.cut_ms]))]
     present = [int((by_list[ms].state != 0).sum()) for ms in (before[-1].cut_ms, *partial)]
     assert len(set(present)) == 1  # held
     cuts = sorted({s.cut_ms for s in sent if s.cut_ms >= before[-1].cut_ms})
