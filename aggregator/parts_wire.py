@@ -16,7 +16,8 @@ fade is not 0. The linkage with performers changes every 10 s; it is sent when i
 its ``mark`` alone. A seat costs 21 bytes, one that fades 12 more.
 
 Bounded: no more seats than the plan has, 256 kB of JSON. Whatever is not as described is a PartError: readers count
-it and go on. Does not check who may send: that is the token's business (aggregator.collector) and the bus's password's.
+it and go on. A number that is not known (a beat's interval after a gap) is null. Does not check who may send: that is
+the token's business (aggregator.collector) and the bus's password's.
 """
 
 from __future__ import annotations
@@ -218,8 +219,8 @@ def _check(right: object, what: str) -> None:
 
 
 def _whole(value: object, most: int = 1 << 53) -> int:
-    if type(value) is not int or not -most <= value <= most:
-        raise PartError(f"part: found {value!r}, expected a whole number within {most}")
+    if type(value) is not int or not -most <= value <= most:  # not shown: it may be nested, or half a megabyte
+        raise PartError(f"part: found {type(value).__name__}, expected a whole number within {most}")
     return value
 
 
@@ -255,6 +256,7 @@ def _open(head: Head, meta: dict[str, Any], reader: _Reader, plan: SeatPlan) -> 
         counters=_counts(meta["counters"]),
     )  # fmt: skip
     links = None if meta["links"] is None else {_text(x): reader.take("<f4", 3, n) for x in _few(meta["links"])}
+    _check(all(np.isfinite(table).all() for table in (links or {}).values()), "linkage that is no number")
     _check(reader.at == len(reader.raw), "more bytes than it should have")
     return ToldPart(head, part, _whole(meta["mark"]), links)
 
@@ -289,7 +291,22 @@ def _text(value: Any) -> str:
 
 
 def _number(value: Any) -> float:
-    _check(type(value) in (int, float) and math.isfinite(value), f"found {value!r}, expected a number")
+    _check(type(value) in (int, float) and math.isfinite(value), f"found {type(value).__name__}, expected a number")
+    return value  # type: ignore[no-any-return]
+
+
+def _known(value: Any) -> float:
+    """NaN where nothing is known, as the engine has it."""
+    return math.nan if value is None else _number(value)
+
+
+def _unit(value: Any) -> float:
+    _check(0.0 <= _number(value) <= 1.0, "a performer's value outside 0..1")
+    return value  # type: ignore[no-any-return]
+
+
+def _state(value: Any) -> int:
+    _check(0 <= _whole(value) < STATES, f"a state above {STATES - 1}")
     return value  # type: ignore[no-any-return]
 
 
@@ -302,11 +319,11 @@ def _performers(values: Any) -> tuple[PerformerValue, ...]:
     return tuple(
         PerformerValue(
             _text(p["name"]),
-            _number(p["arousal"]),
-            _number(p["confidence"]),
-            _whole(p["state"], STATES - 1),
-            {_text(name): _pair(pair) for name, pair in p["channels"].items()},
-            tuple((_text(name), _number(v), _number(age), _whole(n)) for name, v, age, n in p["events"]),
+            _unit(p["arousal"]),
+            _unit(p["confidence"]),
+            _state(p["state"]),
+            {_text(name): _pair(pair, _unit) for name, pair in p["channels"].items()},
+            tuple((_text(name), _known(v), _number(age), _whole(n)) for name, v, age, n in p["events"]),
             _pair(p["linkage"]),
             _whole(p["number"]),
         )

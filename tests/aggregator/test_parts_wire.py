@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import struct
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import orjson
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -34,6 +37,7 @@ from tests.aggregator.helper_signals import T0_MS, Phone, house
 from tests.fuzz import fuzz_parts
 from tests.fuzz.fuzz_parts import PLAN, example, some_part
 
+HEAD_BYTES = 36  # as the module says
 CORPUS = Path(tests.fuzz.__file__).parent / "corpus" / "parts"
 
 
@@ -121,6 +125,57 @@ def test_what_cannot_be_is_refused(change: str, value: list[float]) -> None:
     object.__setattr__(part, change, np.array(value, old.dtype))
     with pytest.raises(PartError):
         decode_part(encode_part(part, 0, 1, plan_mark(PLAN), 1, 1), PLAN)
+
+
+def with_meta(raw: bytes, key: str, text: bytes) -> bytes:
+    """A part whose JSON has something else under one key."""
+    head, size = read_head(raw), HEAD_BYTES
+    meta = orjson.loads(raw[size : size + head.meta])
+    del meta[key]
+    new = b'%s,"%s":%s}' % (orjson.dumps(meta)[:-1], key.encode(), text)
+    return raw[: size - 8] + struct.pack("<II", len(new), head.seats) + new + raw[size + head.meta :]
+
+
+DEEP = b"[" * 1000 + b"]" * 1000  # what orjson reads still, and repr() does not write any more
+
+
+@pytest.mark.parametrize("key", ["faded", "cut_ms", "mark", "blank_sum", "part", "counters", "performers", "synchrony"])
+def test_nested_without_end_is_one_kind_of_error(key: str) -> None:
+    raw = encode_part(some_part(3, 3, tuple(range(16))), 0, 1, plan_mark(PLAN), 1, 1)
+    with pytest.raises(PartError):
+        decode_part(with_meta(raw, key, DEEP), PLAN)
+    with pytest.raises(PartError):
+        decode_part(with_meta(raw, "performers", b'[{"name":"a","arousal":%s}]' % DEEP), PLAN)
+
+
+@pytest.mark.parametrize(
+    ("change", "value"),
+    [("arousal", 1.5), ("confidence", -0.1), ("state", -1), ("state", 9), ("channels", {"x": (9, 0)})],
+)
+def test_a_performer_that_cannot_be_is_refused(change: str, value: object) -> None:
+    part = some_part(3, 3, tuple(range(16)))
+    part = replace(part, performers=(replace(part.performers[0], **{change: value}),))  # type: ignore[arg-type]
+    with pytest.raises(PartError):
+        decode_part(encode_part(part, 0, 1, plan_mark(PLAN), 1, 1), PLAN)
+
+
+def test_linkage_that_is_no_number_is_refused() -> None:
+    part = replace(some_part(3, 3, tuple(range(16))), links={"viola": np.full((3, 3), np.nan, np.float32)})
+    with pytest.raises(PartError, match="linkage"):
+        decode_part(encode_part(part, 0, 1, plan_mark(PLAN), 1, 1), PLAN)
+
+
+def test_a_performers_first_beat_comes_with_no_interval() -> None:
+    """After a gap too: then nothing is known of the time before it, and the part is told all the same."""
+    tape = evening([Phone(1 << 40, seat=3, role="performer", name="viola")], 20)
+    first = None
+    for part in Drive(engine(14), tape.entries).run(20):
+        if any(np.isnan(e[1]) for p in part.performers for e in p.events):
+            first = part
+            break
+    assert first is not None
+    told = decode_part(encode_part(first, 0, 1, plan_mark(generated(14)), 1, 1), generated(14))
+    assert not same(first, told.part, but=("links",))
 
 
 def test_a_part_of_other_shards_is_not_told() -> None:
