@@ -176,9 +176,10 @@ class ListWriter:
         """What to write next; :meth:`done` once it is accepted."""
         return self._waiting[0] if self._waiting else None
 
-    def done(self) -> None:
-        """The first one is on the bus."""
-        self._waiting.popleft()
+    def done(self, entry: Merged) -> None:
+        """This one is on the bus. While it was written a reign may have ended, or the bound have dropped it."""
+        if self._waiting and self._waiting[0] is entry:
+            self._waiting.popleft()
         self.written += 1
 
 
@@ -191,9 +192,8 @@ class Lists:
         for entry in entries:
             if entry.epoch < epoch:
                 continue  # a lead that was woken wrote on after the next one had begun
-            if entry.epoch > epoch:
-                self._from = [e for e in self._from if e.k < entry.k]
-            epoch = entry.epoch
+            epoch = entry.epoch  # what is said later counts, also by the same lead: its lease may have lapsed meanwhile
+            self._from = [e for e in self._from if e.k < entry.k]
             self._from.append(entry)
 
     def missing(self, k: int) -> tuple[int, ...]:

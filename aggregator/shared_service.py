@@ -229,7 +229,7 @@ class SharedService(Service):
     async def _write_lists(self, leads: bool) -> None:
         while leads and (entry := self.lists.first()) is not None:
             await self._write_all(entry, streams=[self.bus.shards])
-            self.lists.done()
+            self.lists.done(entry)
 
     async def _up_to_date(self) -> bool:
         return True
@@ -287,19 +287,20 @@ class SharedService(Service):
         if self._at is None:
             return
         for collected in self.collector.due(self._house_ms()):
-            leads = self.leadership.leads()
-            if collected.parts:
-                self._merge(collected, leads=leads)
+            leads = self._merge(collected) if collected.parts else self.leadership.leads()
             self.lists.note(collected, self.leadership.epoch if leads else None)
 
-    def _merge(self, collected: Collected, *, leads: bool) -> None:
+    def _merge(self, collected: Collected) -> bool:
+        """Whether as the lead: looked at after the computing, just before the sending."""
         self.merger.epoch = self.leadership.epoch
         snapshot = self.merger.publish(collected.parts, missing=collected.missing)
         self.last, self.last_s = snapshot, self._clock()
+        leads = self.leadership.leads()
         if leads:
             self._send(snapshot, late_ms=self._house_ms() - snapshot.cut_ms)
         else:
             self._show(snapshot)
+        return leads
 
     # --- owning ------------------------------------------------------------------------------------------------
 
@@ -323,10 +324,11 @@ class SharedService(Service):
             await self.channel.close()
 
     async def _give_back(self) -> None:
-        for portion in sorted(self._owned_last):
+        for portion in self._owned_last:
             self.ownership.released(portion)
-            lease = self.ownership.leases[portion]
-            with contextlib.suppress(BusUnavailable):
+        with contextlib.suppress(BusUnavailable):  # who is away for one is for all: sixteen waits would outlast a stop
+            for portion in sorted(self._owned_last):
+                lease = self.ownership.leases[portion]
                 await self.store.release(lease.name, lease.holder)
         if self.sharing.takes_part:
             word = self.ownership.word(self._clock() * 1000)
@@ -368,6 +370,7 @@ class SharedService(Service):
         if self.ownership.answered(portion, token, asked_ms):
             self.share.taken += 1
             log.warning("%s owns portion %d of %d, token %d", lease.holder, portion, self.portions.of, token)
+            self._told[portion].links = None  # told anew: others keep a linkage by the lease's token
             for part in self._told[portion].recent:
                 if self._house_ms() <= part.cut_ms + 2 * WAIT_MS:
                     self._publish(portion, part)

@@ -127,7 +127,7 @@ def written(writer: ListWriter) -> list[Merged]:
     made = []
     while (entry := writer.first()) is not None:
         made.append(entry)
-        writer.done()
+        writer.done(entry)
     return made
 
 
@@ -157,6 +157,38 @@ def test_what_waits_to_be_written_is_bounded() -> None:
         writer.note(collected(k, (k % 2,)), 1)
     assert writer.lost == 2 * MAX_LISTS
     assert len(written(writer)) == MAX_LISTS
+
+
+def test_a_reign_that_ends_while_its_entry_is_written() -> None:
+    writer = ListWriter(HZ)
+    writer.note(collected(0, (1,)), 5)
+    under_way = writer.first()
+    assert under_way is not None
+    writer.note(collected(1, (1,)), None)
+    writer.done(under_way)
+    assert writer.first() is None
+    writer.note(collected(2, ()), 6)
+    waiting = writer.first()
+    writer.done(under_way)
+    assert writer.first() is waiting is not None
+
+
+def test_an_entry_that_the_bound_dropped_while_it_was_written() -> None:
+    writer = ListWriter(HZ)
+    writer.note(collected(0, (0,)), 1)
+    under_way = writer.first()
+    assert under_way is not None
+    for k in range(1, MAX_LISTS + 1):
+        writer.note(collected(k, (k % 2,)), 1)
+    writer.done(under_way)
+    assert [entry.k for entry in written(writer)] == list(range(1, MAX_LISTS + 1))
+
+
+def test_a_lead_that_says_the_same_again_under_the_same_token() -> None:
+    once = [Merged(k, (k,), 7) for k in range(10)]
+    lists = Lists([*once, *once[2:], Merged(12, (), 7)])
+    assert [lists.missing(k) for k in range(14)] == [*((k,) for k in range(10)), (9,), (9,), (), ()]
+    assert Lists([Merged(5, (1,), 7), Merged(9, (), 7), Merged(6, (2,), 7)]).missing(9) == (2,)
 
 
 @given(st.lists(st.sampled_from([(), (1,), (1, 2)]), min_size=1, max_size=60))

@@ -7,12 +7,14 @@ import random
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any, cast
 
 import pytest
 
 from aggregator import saved
 from aggregator.engine import Engine
-from aggregator.parts_wire import PART, read_head
+from aggregator.leadership import Leased
+from aggregator.parts_wire import PART, decode_part, read_head
 from aggregator.portion_files import file_of
 from relay.entries import Erase, encode_control
 from tests.aggregator.helper_sharing import BEGIN_S, HZ, PLAN, SETTINGS, One, SharedHouse, differences, play
@@ -133,6 +135,47 @@ def test_one_joins_and_takes_its_share_without_a_gap(tmp_path: Path) -> None:
         computed = [len(o.service.portions.engines) for o in (a, b, c)]
         assert sum(computed) == 2 * house.of  # each twice: who had too many has dropped them
         assert_replays(house)
+
+    play(scene)
+
+
+def test_a_lease_that_runs_out_while_a_tick_is_merged(tmp_path: Path) -> None:
+    """The lease is looked at just before the sending: a process stopped in between has lost it when it wakes."""
+
+    async def scene() -> None:
+        house = SharedHouse(2, tmp_path)
+        (a,) = await warm(house, "a")
+        assert house.sent
+        leadership, publish = cast("Leased", a.service.leadership), a.service.merger.publish
+
+        def slowly(*args: Any, **options: Any) -> Any:
+            leadership.lease.answered(0, 0.0)
+            return publish(*args, **options)
+
+        a.service.merger.publish = slowly  # type: ignore[method-assign]
+        at, shown = len(house.sent), len(a.shown)
+        await asyncio.sleep(3.0)
+        assert len(house.sent) == at
+        assert len(a.shown) > shown
+
+    play(scene)
+
+
+def test_who_takes_a_portion_again_tells_its_linkage_at_once(tmp_path: Path) -> None:
+    async def scene() -> None:
+        house = SharedHouse(2, tmp_path)
+        (a,) = await warm(house, "a")
+        while a.service.portions.k % HZ != 1:  # not when it is told anyway
+            await asyncio.sleep(0.01)
+        at = len(a.channel.sent)
+        a.service.ownership.released(0)
+        while not a.service.owned().get(0):
+            await asyncio.sleep(0.01)
+        await asyncio.sleep(0.2)
+        heads = [(read_head(raw), raw) for raw in a.channel.sent[at:]]
+        told = next(decode_part(raw, PLAN) for head, raw in heads if head.kind == PART and head.portion == 0)
+        assert told.head.k % HZ != 0
+        assert told.links is not None
 
     play(scene)
 
