@@ -75,8 +75,10 @@ class _Kept:
     writing: asyncio.Task[None] | None = None
     compacting: asyncio.Task[None] | None = None
 
-    def busy(self) -> bool:
-        return any(t is not None and not t.done() for t in (self.writing, self.compacting))
+    def clears(self, cut_ms: int) -> bool:
+        """Whether the bus can be cleared of who was erased by a file of this cut; once at a time."""
+        busy = self.compacting is not None and not self.compacting.done()
+        return not busy and self.traces.due(cut_ms)
 
 
 class PortionFiles:
@@ -117,8 +119,8 @@ class PortionFiles:
         now = self._clock()
         for kept in self._kept.values():
             kept.traces.notice()
-        if any(kept.busy() for kept in self._kept.values()):
-            return
+        if any(k.writing is not None and not k.writing.done() for k in self._kept.values()):
+            return  # a clearing under way is not waited for: it may take minutes where a server is down
         for portion, kept in sorted(self._kept.items()):
             if self._due(portion, kept, now):
                 kept.due_s, kept.erased_due_s = now + self.every_s, now + ERASED_EVERY_S
@@ -130,7 +132,7 @@ class PortionFiles:
             return False
         if removals(kept.engine) > kept.removals and now >= kept.erased_due_s:
             return True
-        clears = now >= kept.erased_due_s and kept.traces.due(kept.engine.cut)
+        clears = now >= kept.erased_due_s and kept.clears(kept.engine.cut)
         return self.owns(portion) and (now >= kept.due_s or clears)
 
     async def end(self, owned: frozenset[int]) -> None:
@@ -148,7 +150,7 @@ class PortionFiles:
 
     async def _write(self, portion: int, kept: _Kept, *, final: bool = False) -> None:
         engine, positions, cut = kept.engine, kept.engine.positions(), kept.engine.cut
-        removed, clears = removals(engine), self.owns(portion) and kept.traces.due(cut)
+        removed, clears = removals(engine), self.owns(portion) and kept.clears(cut)
         pack = saved.freeze(engine, self.merger, self.bus_id(), self.evening)
         try:
             await asyncio.to_thread(lambda: checkpoint.write(kept.path, pack()))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import random
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, cast
 
@@ -40,6 +40,15 @@ async def warm(house: SharedHouse, *names: str) -> list[One]:
     await asyncio.sleep(BEGIN_S - 1.0)
     assert all(len(who) == 1 for who in house.owners().values()), house.owners()
     return made
+
+
+async def when(true: Callable[[], bool]) -> None:
+    """As soon as it is, within two seconds."""
+    for _ in range(200):
+        if true():
+            return
+        await asyncio.sleep(0.01)
+    raise AssertionError("it never was")
 
 
 @pytest.mark.parametrize(("of", "count"), [(2, 1), (5, 2), (3, 3)])
@@ -165,12 +174,10 @@ def test_who_takes_a_portion_again_tells_its_linkage_at_once(tmp_path: Path) -> 
     async def scene() -> None:
         house = SharedHouse(2, tmp_path)
         (a,) = await warm(house, "a")
-        while a.service.portions.k % HZ != 1:  # not when it is told anyway
-            await asyncio.sleep(0.01)
+        await when(lambda: a.service.portions.k % HZ == 1)  # not when it is told anyway
         at = len(a.channel.sent)
         a.service.ownership.released(0)
-        while not a.service.owned().get(0):
-            await asyncio.sleep(0.01)
+        await when(lambda: 0 in a.service.owned())
         await asyncio.sleep(0.2)
         heads = [(read_head(raw), raw) for raw in a.channel.sent[at:]]
         told = next(decode_part(raw, PLAN) for head, raw in heads if head.kind == PART and head.portion == 0)
@@ -340,6 +347,26 @@ def test_who_is_erased_leaves_every_portions_files(tmp_path: Path) -> None:
     play(scene)
 
 
+def test_files_are_written_while_the_bus_cannot_clear_its_own(tmp_path: Path) -> None:
+    """A server that is down keeps a clearing under way for minutes; checkpoints and trimming go on."""
+
+    async def scene() -> None:
+        house = SharedHouse(2, tmp_path)
+        house.server.compact = lambda: False  # type: ignore[method-assign]
+        (a,) = await warm(house, "a")
+        for stream in (5, house.server.shards):
+            house.server.append(stream, [encode_control(Erase(5))])
+        await asyncio.sleep(40.0)
+        files = a.service.files
+        assert files is not None
+        assert any(kept.compacting is not None and not kept.compacting.done() for kept in files._kept.values())
+        before = files.written
+        await asyncio.sleep(12.0)  # every 4 s, two portions
+        assert files.written - before >= 4
+
+    play(scene)
+
+
 async def happening(house: SharedHouse, dice: random.Random, names: Iterator[str]) -> None:
     """One thing at random; nothing where it would end the house."""
     there = [o for o in house.every.values() if not o.host.dead and not o.host.paused]
@@ -381,7 +408,8 @@ def test_anything_happens(tmp_path: Path, seed: int) -> None:
         await asyncio.sleep(12.0)
         assert all(len(who) == 1 for who in house.owners().values())
         assert house.sent[-1].missing == ()
-        epoch, ends = -1, {}
+        epoch = -1
+        ends: dict[int, int] = {}
         for snapshot in house.sent:
             assert snapshot.epoch >= epoch  # nobody sends after the next lead has begun
             epoch = snapshot.epoch
