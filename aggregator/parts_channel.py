@@ -21,8 +21,10 @@ log = logging.getLogger(__name__)
 
 SEND_BOUND = 64  # messages: a second of ticks of three portions; older than that they would be refused
 TAKE_BOUND = 512  # messages: a second of ticks of all sixteen portions, and words
+TAKE_BYTES = 64 << 20  # together: a second of 120,000 listeners; one message on pub/sub may be half a gigabyte
 RETRY_S = 0.2  # before a lost subscription is asked for again
 LISTEN_S = 0.5  # how long one reading waits, so that a cancellation never waits for longer
+SILENT_S = 2.0  # no word and no answer to a ping: a server whose machine is gone says no goodbye
 
 
 @dataclass(slots=True)
@@ -47,7 +49,7 @@ class PartsChannel(Protocol):
         ...
 
     def take(self) -> list[bytes]:
-        """What came since the last call, oldest first; of more than 512 the oldest are lost (counted)."""
+        """What came since the last call, oldest first; of more than 512, or 64 MB, the oldest are lost (counted)."""
         ...
 
     def waiting(self) -> tuple[int, int]:
@@ -71,7 +73,8 @@ class Queues:
         self.arrived = asyncio.Event()
         self.to_send: asyncio.Event = asyncio.Event()
         self._out: deque[bytes] = deque(maxlen=SEND_BOUND)
-        self._in: deque[bytes] = deque(maxlen=TAKE_BOUND)
+        self._in: deque[bytes] = deque()
+        self._in_bytes = 0
 
     def send(self, raw: bytes) -> None:
         """See PartsChannel.send."""
@@ -84,6 +87,7 @@ class Queues:
         self.arrived.clear()
         made = list(self._in)
         self._in.clear()
+        self._in_bytes = 0
         return made
 
     def waiting(self) -> tuple[int, int]:
@@ -93,8 +97,11 @@ class Queues:
     def came(self, raw: bytes) -> None:
         """A message was received."""
         self.counters.received += 1
-        self.counters.take_lost += len(self._in) == TAKE_BOUND
         self._in.append(raw)
+        self._in_bytes += len(raw)
+        while len(self._in) > TAKE_BOUND or self._in_bytes > TAKE_BYTES:
+            self._in_bytes -= len(self._in.popleft())
+            self.counters.take_lost += 1
         self.arrived.set()
 
     def next_out(self) -> bytes | None:
@@ -113,6 +120,7 @@ class RedisParts(Queues):
         super().__init__()
         self.servers = Servers(place)
         self._name = f"ripieno:{{{evening}:parts}}"
+        self._deaf = self._mute = False
 
     async def run(self) -> None:
         """See PartsChannel.run."""
@@ -136,8 +144,12 @@ class RedisParts(Queues):
                     client = await self.servers.ask(self.servers.of(self._name.encode()), COMMAND_LIMIT_S)
                     await self.servers.ask(client.publish(self._name, raw), COMMAND_LIMIT_S)
                     self.counters.sent += 1
-                except BusUnavailable:
+                    self._mute = False
+                except BusUnavailable as error:
                     self.counters.failures += 1
+                    if not self._mute:
+                        log.warning("parts cannot be told (%s)", error)
+                    self._mute = True
 
     async def _listen(self) -> None:
         while True:
@@ -146,7 +158,9 @@ class RedisParts(Queues):
             except (BusUnavailable, *AWAY) as error:
                 self.counters.failures += 1
                 self.servers.doubt()
-                log.warning("parts of other aggregators are not heard (%s)", error)
+                if not self._deaf:
+                    log.warning("parts of other aggregators are not heard (%s)", error)
+                self._deaf = True
                 await asyncio.sleep(RETRY_S)
 
     async def _subscribed(self) -> None:
@@ -155,10 +169,25 @@ class RedisParts(Queues):
         async with client.pubsub(ignore_subscribe_messages=True) as heard:
             await self.servers.ask(heard.subscribe(self._name), COMMAND_LIMIT_S)
             try:
-                while True:
-                    message = await heard.get_message(timeout=LISTEN_S)
-                    if message is not None and message.get("type") == "message":
-                        self.came(message["data"])
+                await self._hear(heard)
             finally:
                 with contextlib.suppress(*AWAY):
                     await heard.connection.disconnect(nowait=True)
+
+    async def _hear(self, heard: Any) -> None:
+        """Raises BusUnavailable when the server has said nothing for two seconds, not even that it is there. Asking
+        through ``servers`` follows Sentinel's primary, also where this one never sends."""
+        clock = asyncio.get_running_loop().time
+        last_s = pinged_s = clock()
+        while True:
+            message = await self.servers.ask(heard.get_message(timeout=LISTEN_S), LISTEN_S + SILENT_S)
+            now_s = clock()
+            if message is not None:
+                last_s, self._deaf = now_s, False
+                if message.get("type") == "message":
+                    self.came(message["data"])
+            elif now_s - last_s >= SILENT_S:
+                raise BusUnavailable("Redis away: silent")
+            elif now_s - max(last_s, pinged_s) >= LISTEN_S:
+                pinged_s = now_s
+                await self.servers.ask(heard.ping(), COMMAND_LIMIT_S)
