@@ -4,7 +4,9 @@ As the service does for the whole house (aggregator.service), a portion at a tim
 portion at its own moment of the interval; after an erasure or a withdrawal at once, by whoever computes it. A file lies
 in the folder that all aggregators share, ``NAME.I-of-N.portion``, and holds the portion's engine and the values
 published by its writer beside it. The owner trims its portion's streams up to a file that is on disk, thirty seconds
-stay for followers; the house's stream is kept whole.
+stay for followers; the house's stream is kept whole. What others left of the portion a minute ago, nobody can go on
+from any more: the owner removes it, for the published values are of the whole house's seats, and of a withdrawal only
+the listener's own portion knows.
 """
 
 from __future__ import annotations
@@ -29,6 +31,7 @@ log = logging.getLogger(__name__)
 
 FOLLOWERS_MS = 30_000  # as the service's
 ERASED_EVERY_S = 1.0  # as the service's
+OLDER_S = 60.0  # behind the owner's file, which the bus was trimmed by: twice what stays for followers
 
 
 def file_of(folder: Path, name: str, portion: int, of: int) -> Path:
@@ -94,6 +97,7 @@ class PortionFiles:
         self.owns, self.bus_id, self.evening, self._clock = owns, bus_id, evening, clock
         self.written = self.failures = 0
         self._kept: dict[int, _Kept] = {}
+        self._seen: dict[Path, tuple[float, int, int]] = {}  # others' files: when written, their evening and tick
 
     def add(self, portion: int, engine: Engine) -> None:
         """It is computed from now on; its first file is due after its share of the interval."""
@@ -103,6 +107,22 @@ class PortionFiles:
         first_s = now + self.every_s * (portion + 1) / self.of
         path = file_of(self.folder, self.name, portion, self.of)
         self._kept[portion] = _Kept(engine, traces, path, first_s, now, removals(engine))
+
+    def _remove_older(self, portion: int, kept: _Kept, k: int) -> None:
+        """Others' files of this evening and portion from long before tick ``k``, of which there is one. Blocks."""
+        for path in self.folder.glob(f"*.{portion}-of-{self.of}.portion"):
+            try:
+                written_s = checkpoint.seen_at(path)
+                if path != kept.path and self._seen.get(path, (0.0,))[0] != written_s:
+                    self._seen[path] = written_s, 0, 0  # a damaged one is named once
+                    found = saved.unpack(checkpoint.read(path))
+                    self._seen[path] = written_s, found.t0_ms, found.k
+                at = self._seen.get(path)
+                if at and at[1] == kept.engine.t0_ms and at[2] < k - OLDER_S * kept.engine.tick_hz:
+                    checkpoint.remove(path)
+                    del self._seen[path]
+            except (CheckpointError, OSError) as error:
+                log.warning("%s: %s", path, error)
 
     def drop(self, portion: int) -> None:
         """It is computed no longer: its file here grows old, its owner keeps newer ones."""
@@ -149,7 +169,7 @@ class PortionFiles:
             kept.traces.end()
 
     async def _write(self, portion: int, kept: _Kept, *, final: bool = False) -> None:
-        engine, positions, cut = kept.engine, kept.engine.positions(), kept.engine.cut
+        engine, positions, k, cut = kept.engine, kept.engine.positions(), kept.engine.k, kept.engine.cut
         removed, clears = removals(engine), self.owns(portion) and kept.clears(cut)
         pack = saved.freeze(engine, self.merger, self.bus_id(), self.evening)
         try:
@@ -164,6 +184,7 @@ class PortionFiles:
         if final or not self.owns(portion):
             return
         await asyncio.to_thread(kept.traces.sweep, kept.path)
+        await asyncio.to_thread(self._remove_older, portion, kept, k)
         if clears:
             covered_ms = kept.traces.covered_ms(cut)
             if await self._trim(engine, {s: Stamp(at.ms, at.n + 1) for s, at in positions.items()}, cut):

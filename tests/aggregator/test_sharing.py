@@ -14,8 +14,10 @@ import pytest
 from aggregator import saved
 from aggregator.engine import Engine
 from aggregator.leadership import Leased
+from aggregator.merger import Merger
 from aggregator.parts_wire import PART, decode_part, read_head
 from aggregator.portion_files import file_of
+from aggregator.portions import shards_of
 from relay.entries import Erase, encode_control
 from tests.aggregator.helper_sharing import BEGIN_S, HZ, PLAN, SETTINGS, One, SharedHouse, differences, play
 from tests.aggregator.helper_signals import Phone
@@ -343,6 +345,29 @@ def test_who_is_erased_leaves_every_portions_files(tmp_path: Path) -> None:
         assert sum(one.service.traces.cleared for one in made) >= 2  # each portion's owner
         assert all(e.stamp.ms > house.server.now_ms() - 60_000 for e in house.server.on_disk[phone.shard])
         assert not house.server.live[phone.shard]
+
+    play(scene)
+
+
+def test_what_an_aggregator_that_is_gone_left_of_a_portion_is_removed(tmp_path: Path) -> None:
+    """Its published values are of all seats, also of who has withdrawn in another portion; another evening's stays."""
+
+    async def scene() -> None:
+        house = SharedHouse(2, tmp_path)
+        await warm(house, "a")
+        await asyncio.sleep(6.0)
+        left = [file_of(tmp_path, "old", portion, 2) for portion in (0, 1)]
+        for portion, path in enumerate(left):
+            path.write_bytes(file_of(tmp_path, "a", portion, 2).read_bytes())
+        other = file_of(tmp_path, "other", 0, 2)
+        engine = Engine(PLAN, SETTINGS, owned=shards_of(0, 2), t0_ms=house.t0_ms - 1000, tick_hz=HZ)
+        other.write_bytes(saved.pack(engine, Merger(PLAN, tick_hz=HZ)))
+        await asyncio.sleep(20.0)
+        assert all(path.exists() for path in left)  # a follower may be building from it
+        await asyncio.sleep(50.0)
+        assert not any(path.exists() for path in left)
+        assert other.exists()
+        assert file_of(tmp_path, "a", 0, 2).exists()
 
     play(scene)
 
