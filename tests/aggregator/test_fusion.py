@@ -344,7 +344,8 @@ def test_the_house_is_refreshed_together_whenever_they_came() -> None:
             fusion.begin(state, np.array([0]), np.array([fusion.turn_key(listener, began, stride)]))
             assert 0 <= state.key[0] <= fusion.KEY_BITS
             assert state.key[0] == fusion.turn_key(listener, began, stride), "no bit was cut off"
-            turns.add(next(k % stride for k in range(began, began + stride) if (k - began + state.key[0]) % stride == 0))
+            refreshed = (k for k in range(began, began + stride) if (k - began + state.key[0]) % stride == 0)
+            turns.add(next(refreshed) % stride)
             seconds.add(int(state.key[0]) // stride % 4)
     assert len(turns) == 1
     assert len(seconds) == 4, "what comes once a second does not come for everybody at once"
