@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from loadtest import messages, wire_client
 from loadtest.bank import Bank
 from loadtest.clocks import PhoneClocks
-from loadtest.delivery import RING_S
+from loadtest.delivery import RING_S, SLACK_S
 from loadtest.histogram import Histogram
 from loadtest.schedule import slot_of
 from loadtest.standing import CONNECTING, GREETING, OFF, REFUSED, STREAMING, UPGRADING, Counts, Target
@@ -59,7 +59,7 @@ class Connections:
         count = len(tokens)
         self.bank, self.clocks, self.target, self.tokens, self.first = bank, clocks, target, tokens, first
         self.span_s, self.start_s = span_s, start_s
-        self.ring = round(RING_S / span_s)
+        self.ring, self.slack = round(RING_S / span_s), round(SLACK_S / span_s)
         self.numbers = np.arange(first, first + count)
         self.slot = slot_of(self.numbers)
         self.wears = self.numbers % len(bank)

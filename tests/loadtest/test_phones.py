@@ -117,3 +117,18 @@ def test_a_phone_set_back_sends_again_and_a_quiet_one_waits(wire: Wire) -> None:
     ]
     assert wire.phones.counts.resent == 3
     assert wire.phones.highest[0] == 14
+
+
+def test_what_is_too_old_is_skipped_by_the_second(wire: Wire, monkeypatch: pytest.MonkeyPatch) -> None:
+    """PROTOCOL, skipping: a phone that hears nothing for long says once a second what it has discarded."""
+    said: list[tuple[int, int]] = []
+    monkeypatch.setattr(wire.phones, "_write", lambda i, _: said.append((wire.span, i)))
+    wire.run(range(20))
+    wire.phones.sent[0] = 0  # from now on it is behind, and nothing is ever acknowledged
+    monkeypatch.setattr("loadtest.phones.CATCH_UP", 0)
+    wire.run(range(20, 120))
+    mine = [span for span, i in said if i == 0]
+    kept = wire.phones.ring + wire.phones.slack
+    assert mine == list(range(kept, 120, wire.phones.slack + 1))
+    assert wire.phones.counts.skipped == mine[-1] + 1 - wire.phones.ring
+    assert wire.phones.lowest[0] == mine[-1] + 1 - wire.phones.ring
