@@ -282,7 +282,7 @@ class Service:
             self._due_checkpoint_s, self._again_ms = now + self.settings.checkpoint_every_s, 0.0
             self._erased_due_s = now + ERASED_EVERY_S
             self._writing = asyncio.create_task(self._checkpoint())
-        await asyncio.sleep(BREATH_S if self.tick_ms[-1] > BREATH_AFTER_MS else 0)
+        await asyncio.sleep(BREATH_S if self.tick_ms and self.tick_ms[-1] > BREATH_AFTER_MS else 0)
 
     def _checkpoint_due(self, now: float) -> bool:
         """By time and work where this one leads; after an erasure at once, and at a spare too: no file may keep who

@@ -224,7 +224,7 @@ class SharedService(Service):
             self.counters.checkpoints, self.counters.checkpoint_failures = self.files.written, self.files.failures
             self.traces.cleared = sum(t.cleared for t in self.files.traces())
             self.traces.failures = sum(t.failures for t in self.files.traces())
-        await asyncio.sleep(BREATH_S if self.tick_ms[-1] > BREATH_AFTER_MS else 0)
+        await asyncio.sleep(BREATH_S if self.tick_ms and self.tick_ms[-1] > BREATH_AFTER_MS else 0)
 
     async def _write_lists(self, leads: bool) -> None:
         while leads and (entry := self.lists.first()) is not None:
