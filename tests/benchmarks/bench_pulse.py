@@ -69,7 +69,7 @@ def recordings(folder: Path) -> None:
             run = stream(on_grid(table[:, column], table[:, 0] / 1000.0)[:, None])
             rate, trusted = run.trace["rate_bpm"][:, 0], run.trace["quality"][:, 0] >= 0.5
             if not np.isfinite(rate).any():
-                print(f"{colour:6} {path.parent.name}  strap {strap:5.1f}  no pulse in this colour")
+                print(f"{colour:6} {path.parent.name}  strap {strap:5.1f}  nothing to count in this colour")
                 continue
             error = abs(float(np.nanmedian(rate)) - strap)
             errors.append(error)
