@@ -46,6 +46,7 @@ PART, PRESENCE, FAREWELL = 1, 2, 3
 MAX_META_BYTES = 1 << 18  # sixteen performers' events and a hundred counters are a tenth of it
 MAX_NAME = 200  # characters of an aggregator's name
 MAX_PERFORMERS = 64
+TOKEN_LIMIT = 1 << 31  # leases' tokens stay below it (leases_redis): a larger one would fence a portion for good
 _HEAD = struct.Struct("<BBBBIQQIII")
 _SUMS = (len(FEATURES), WINDOW)
 
@@ -100,6 +101,8 @@ def read_head(raw: bytes) -> Head:
         raise PartError(f"part: found version {version}, kind {head.kind}, allowed version {VERSION}, kinds 1..3")
     if not 1 <= head.of <= SHARDS or head.portion >= head.of or head.meta > MAX_META_BYTES:
         raise PartError(f"part: found portion {head.portion} of {head.of}, {head.meta} bytes of JSON")
+    if head.token >= TOKEN_LIMIT:
+        raise PartError(f"part: found token {head.token}, allowed below {TOKEN_LIMIT}")
     return head
 
 

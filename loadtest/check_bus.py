@@ -19,7 +19,7 @@ from relay.redis_servers import Servers
 
 PINGS = 20
 ASK_LIMIT_S = 5.0  # for all of it: who answers slower than that is no bus for a house
-LATENCY_LOOK_S = 0.02  # longer than the relay gathers packets (15 ms): the bus would set the pace
+LATENCY_LOOK_S = 0.02  # as long as the relay gathers packets: the bus would set the pace
 LATENCY_FAILS_S = 0.25  # half of a command's time limit: under load it would be over
 PACKET_BYTES = 300  # a packet on the bus with its entry's share (common practice: measure with `ripieno loadtest`)
 PACKETS_A_SECOND = 4

@@ -36,9 +36,7 @@ CONNECT_TIMEOUT_S = 10.0
 FINAL_ERRORS = ("protocol", "hello", "seat", "erased")
 RESET = struct.pack("ii", 1, 0)  # SO_LINGER 0: leave without a goodbye, as a phone out of reach does
 OUR_OWN_FAULTS = (errno.EMFILE, errno.ENFILE, errno.EADDRNOTAVAIL, errno.ENOBUFS, errno.ENOMEM)
-PACING = (
-    b"reno"  # a few hundred bytes a second need no model of the path, which costs 0.4 us a send; every kernel has it
-)
+PACING = b"reno"  # a few hundred bytes a second need no model of the path; every kernel has it
 READ_BYTES = 448  # with Python's own 33 bytes below 512, where its allocator of small objects ends
 READ_TLS_BYTES = 8192
 GATHER_S = 0.002  # while phones join, what arrives is read this often: a join takes three answers

@@ -16,7 +16,7 @@ from relay.bus import SHARDS, BusStatistics, BusUnavailable
 from relay.entries import FIRST, Entry, Stamp
 
 ENTRY_OVERHEAD_BYTES = 200  # an entry's Python objects beside its payload
-BOUND_ENTRIES = 50_000  # 120 s of a batch every 15 ms is 8,000; the rest is for joins
+BOUND_ENTRIES = 50_000  # 120 s of a batch every 20 ms is 6,000; the rest is for joins
 BOUND_BYTES = 256 << 20  # over all streams, shared out evenly (contract 7)
 
 

@@ -271,6 +271,9 @@ class RedisBus:
 
     async def close(self) -> None:
         """Close the client's connections; idempotent."""
+        if self._looking is not None:
+            self._looking.cancel()
+            await asyncio.wait([self._looking])
         await self.servers.close()
 
     def _check_bound(self, stream: int) -> None:

@@ -14,7 +14,7 @@ from relay.entries import Entry, Stamp
 
 REREAD_MS = 10_000  # contract 7; what a replica lacks is bounded by how long its primary goes on without it
 REMEMBERED_MS = 2 * REREAD_MS  # a new primary's clock may be behind as well
-REMEMBERED = 50_000  # entries a stream: over 20 s of one every 15 ms from each of 30 relays
+REMEMBERED = 50_000  # entries a stream: over 30 s of one every 20 ms from each of 30 relays
 
 
 def again_from(position: Stamp, now_ms: int) -> Stamp:

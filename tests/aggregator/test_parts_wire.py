@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import struct
 from dataclasses import replace
 from pathlib import Path
@@ -18,6 +19,7 @@ from aggregator.parts_wire import (
     FAREWELL,
     PART,
     PRESENCE,
+    TOKEN_LIMIT,
     PartError,
     decode_part,
     decode_presence,
@@ -77,7 +79,7 @@ def test_an_evenings_parts_come_back_bit_for_bit() -> None:
 def test_any_part_comes_back(seats: int, of: int, data: st.DataObject) -> None:
     portion = data.draw(st.integers(0, of - 1))
     part = some_part(data.draw(st.integers(0, 1 << 30)), seats, tuple(shards_of(portion, of)))
-    token, sender = (data.draw(st.integers(0, 2**64 - 1)) for _ in range(2))
+    token, sender = data.draw(st.integers(0, TOKEN_LIMIT - 1)), data.draw(st.integers(0, 2**64 - 1))
     told = decode_part(encode_part(part, portion, of, plan_mark(PLAN), sender, token, mark=1), PLAN)
     object.__setattr__(told.part, "links", told.links)
     assert not same(part, told.part, but=())
@@ -216,3 +218,12 @@ def test_what_a_seat_costs() -> None:
     assert many - few == 40 * 21
     engine_ = Engine(PLAN, t0_ms=T0_MS, tick_hz=20.0, owned=(0,))
     assert len(encode_part(engine_.tick(0), 0, 16, 0, 1, 1)) < 2500
+
+
+def test_a_token_that_no_lease_has_is_refused() -> None:
+    """Taken, it would fence its portion's owner for the evening."""
+    part = Engine(PLAN, t0_ms=0, tick_hz=20.0, owned=shards_of(0, 1)).tick(0)
+    for token, refused in ((TOKEN_LIMIT - 1, False), (TOKEN_LIMIT, True)):
+        raw = encode_part(part, 0, 1, plan_mark(PLAN), 1, token)
+        with pytest.raises(PartError, match="token") if refused else contextlib.nullcontext():
+            assert read_head(raw).token == token

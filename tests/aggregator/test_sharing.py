@@ -44,6 +44,14 @@ async def warm(house: SharedHouse, *names: str) -> list[One]:
     return made
 
 
+async def lead_and_other(house: SharedHouse, for_s: float) -> tuple[One, One]:
+    """Two aggregators that have shared the house for so long."""
+    a, b = await warm(house, "a", "b")
+    await asyncio.sleep(for_s)
+    lead = house.lead()
+    return lead, (b if lead is a else a)
+
+
 async def when(true: Callable[[], bool]) -> None:
     """As soon as it is, within two seconds."""
     for _ in range(200):
@@ -79,10 +87,7 @@ def test_an_owner_is_killed_and_its_follower_takes_over(tmp_path: Path) -> None:
     async def scene() -> None:
         house = SharedHouse(2, tmp_path)
         house.phones(60.0)
-        a, b = await warm(house, "a", "b")
-        await asyncio.sleep(22.0)
-        lead = house.lead()
-        other = b if lead is a else a
+        lead, other = await lead_and_other(house, 22.0)
         (lost,) = other.service.owned()
         (kept,) = lead.service.owned()
         before = house.sent[-1]
@@ -212,10 +217,7 @@ def test_an_owner_stopped_and_woken_is_refused(tmp_path: Path) -> None:
     async def scene() -> None:
         house = SharedHouse(2, tmp_path)
         house.phones(60.0)
-        a, b = await warm(house, "a", "b")
-        await asyncio.sleep(22.0)
-        lead = house.lead()
-        other = b if lead is a else a
+        lead, other = await lead_and_other(house, 22.0)
         (lost,) = other.service.owned()
         token = other.service.owned()[lost]
         other.host.pause()
@@ -231,7 +233,7 @@ def test_an_owner_stopped_and_woken_is_refused(tmp_path: Path) -> None:
         assert len(stale) <= 1
         assert lead.service.collector.counters.parts_fenced == len(stale)
         assert all(len(who) == 1 for who in house.owners().values())
-        assert sorted(len(o.service.owned()) for o in (a, b)) == [1, 1]  # its share came back to it
+        assert sorted(len(o.service.owned()) for o in (lead, other)) == [1, 1]  # its share came back to it
         assert house.sent[-1].missing == ()
         assert_replays(house)
 
@@ -244,10 +246,7 @@ def test_a_late_part_under_an_old_token_is_refused(tmp_path: Path) -> None:
     async def scene() -> None:
         house = SharedHouse(2, tmp_path)
         house.phones(60.0)
-        a, b = await warm(house, "a", "b")
-        await asyncio.sleep(4.0)
-        lead = house.lead()
-        other = b if lead is a else a
+        lead, other = await lead_and_other(house, 4.0)
         old = next(raw for raw in reversed(other.channel.sent) if read_head(raw).kind == PART)
         house.kill(other)
         await asyncio.sleep(3.0)
