@@ -17,6 +17,7 @@ from relay.seat_plan import SeatPlan
 
 FIRST_S = 30.0  # the demo rests for 20 s and has its neutral passage first
 GAP_SHARE = (0.3, 0.6)  # of the window, between two faults: seats return in it, and nobody can count on the beat
+BACK_S = 5.0  # at least between two faults: who is still silent from the last one would hide the next on the page
 LONG_ENOUGH_S = 3.0  # a phone's seat turns hollow after 1.5 s of silence; a shorter loss would not be seen on the page
 LEAVING_S = 20.0  # how long a hall takes to begin to empty, in the training
 DYING_SHARE, SLEEPING_SHARE, LEAVING_SHARE = 0.4, 0.8, 0.7  # the dying share; the others are invented
@@ -124,7 +125,7 @@ def plan(seats: SeatPlan, seed: int, window_s: float) -> Training:
     kinds = [KINDS[i] for i in dice.permutation(len(KINDS))]
     made, at_s = [], FIRST_S
     for kind in kinds:
-        at_s += window_s * float(dice.uniform(*GAP_SHARE))
+        at_s += max(BACK_S, window_s * float(dice.uniform(*GAP_SHARE)))
         rows, name = _who(kind, seats, dice)
         made.append(Fault(kind, at_s, window_s, rows, name))
         at_s += window_s

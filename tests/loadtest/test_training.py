@@ -62,6 +62,14 @@ def test_an_access_point_takes_a_section_and_gives_it_back_at_once() -> None:
     assert lost.away(15.1) == frozenset()
 
 
+@pytest.mark.parametrize("window_s", [2.0, 3.0, 30.0])
+def test_seats_are_back_before_the_next_fault(window_s: float) -> None:
+    """A return takes up to a packet and 3 s: with 1 s between them, the page showed nothing new of the next fault."""
+    for seed in range(10):
+        for a, b in itertools.pairwise(plan(HALL, seed, window_s).faults):
+            assert b.start_s - (a.start_s + a.window_s) >= 5.0
+
+
 @pytest.mark.parametrize(("window_s", "away_s"), [(2.0, 2.0), (3.0, 3.0), (5.0, 3.0), (8.0, 4.0)])
 def test_a_short_window_still_shows_an_access_point(window_s: float, away_s: float) -> None:
     """A seat turns hollow after 1.5 s: half of a short window would be told of and never seen."""
