@@ -21,7 +21,9 @@ JOIN_SPREAD_S = 3.0  # a climbing step's additional phones come within this
 FIRST_S = 5.0  # more before the first step: a probe's first round, in which it cannot be heard to wake
 NEAR_SPREAD_S = 1.0  # near the limit few come or go, but for those sent away by a relief:
 JOINS_A_SECOND = 400.0  # at most; 2,000 in a second held the house up for longer than a step settles
-RELIEF = 0.6  # after a step that broke, this share of the next for a moment: a backlog must not be inherited
+RELIEF = 0.6  # after a step that broke, this share of the next until all is well: a backlog must not be inherited
+RELIEF_LOOK_S = 3.0  # is looked at for whether all is well; two rounds of a probe and some
+RELIEVED_S = 30.0  # at most: a house that has not got over it by then will not
 JOINED_S = 12.0  # at most, for the last of a step's phones to join: one that has not by then is not served
 AGAIN_SERVED = 0.9  # a step in which so many phones were served, and which broke, is measured once more
 LATE_TRIES = 2  # a step that broke while the generator was late says nothing: tried so often
@@ -114,20 +116,28 @@ class Lead:
         there = self.steps[-1].phones if self.steps else 0
         if self.steps and not self.steps[-1].held:
             there = max(1, round(RELIEF * phones))
-            conductor.order({"do": "target", "phones": there, "over_s": 0.0})
-            await conductor.until(conductor.now_s + limit.settle_s)
+            await self._relieve(conductor, there)
         spread_s = max(NEAR_SPREAD_S if step.near else JOIN_SPREAD_S, (phones - there) / JOINS_A_SECOND)
         conductor.order({"do": "target", "phones": phones, "over_s": spread_s})
         await conductor.until(conductor.now_s + spread_s + (0.0 if self.steps else FIRST_S))
         await self._joined(conductor, phones)
         await conductor.until(conductor.now_s + limit.settle_s)
-        broke, first = await self._measured(conductor, step), ""
+        measured_s = limit.step_s * (1.0 if step.near else 0.5)
+        broke, first = await self._measured(conductor, measured_s), ""
         if broke and _served(conductor) >= AGAIN_SERVED and not _late(conductor):
-            first, broke = broke, await self._measured(conductor, step)
+            first, broke = broke, await self._measured(conductor, measured_s)
         self.steps.append(Step(phones, not broke, broke, first))
         said = "held" if not broke else broke + " broke"
         self.say(f"{phones:,} phones: {said}{' when measured again' if first else ''}")
         return not broke
+
+    async def _relieve(self, conductor: Conductor, phones: int) -> None:
+        """So few phones until no objective is broken with them, or half a minute has passed."""
+        conductor.order({"do": "target", "phones": phones, "over_s": 0.0})
+        end_s = conductor.now_s + RELIEVED_S
+        await conductor.until(conductor.now_s + self.scenario.limit.settle_s)
+        while await self._measured(conductor, RELIEF_LOOK_S) and conductor.now_s < end_s and not conductor.house.ended():
+            pass
 
     async def _joined(self, conductor: Conductor, phones: int) -> None:
         """Until nearly everybody is connected: joins cost the house more than packets, and are not what is judged."""
@@ -138,10 +148,10 @@ class Lead:
                 return
             await conductor.until(conductor.now_s + 0.5)
 
-    async def _measured(self, conductor: Conductor, step: Try) -> str:
+    async def _measured(self, conductor: Conductor, measured_s: float) -> str:
         """The first objective that did not hold from now on, or nothing."""
         conductor.measures.mark()
-        begin_s, measured_s = time.monotonic(), self.scenario.limit.step_s * (1.0 if step.near else 0.5)
+        begin_s = time.monotonic()
         await conductor.until(conductor.now_s + measured_s)
         return self._broken(conductor, begin_s, measured_s)
 

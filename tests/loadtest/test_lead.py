@@ -124,6 +124,30 @@ async def test_a_house_that_broke_is_relieved_before_the_next_step() -> None:
     assert len(expected) > len(lead.steps)
 
 
+@pytest.mark.parametrize(("over_s", "least_s", "most_s"), [(20.0, 20.0, 26.0), (1e9, 30.0, 36.0)])
+async def test_a_relief_lasts_until_the_house_is_over_it(over_s: float, least_s: float, most_s: float) -> None:
+    """A house that once was too full stays slow for a while, with however few phones; if for ever: half a minute."""
+    stand, lead = Stand(1200), Lead(SEARCH, lambda _text: None)
+    broke_s, orders = -1e9, []
+
+    async def until(at_s: float) -> None:
+        nonlocal broke_s
+        await Stand.until(stand, at_s)
+        broke_s = stand.now_s if stand.phones > 1200 else broke_s
+        if stand.now_s - broke_s < over_s:
+            stand.measures.step_acks = _only(9.0)
+
+    def order(body: dict[str, Any]) -> None:
+        Stand.order(stand, body)
+        orders.append((stand.now_s, stand.phones))
+
+    stand.until, stand.order = until, order  # type: ignore[method-assign]
+    await lead(cast(Conductor, stand))
+    fell = [i for i in range(1, len(orders) - 1) if orders[i][1] < orders[i - 1][1] and orders[i - 1][1] > 1200]
+    assert fell
+    assert all(least_s <= orders[i + 1][0] - orders[i][0] <= most_s for i in fell)
+
+
 @pytest.mark.parametrize(("disturbed", "held"), [(1, True), (2, False)])
 async def test_a_step_that_was_disturbed_is_measured_again(disturbed: int, held: bool) -> None:
     """Acknowledgements are slow in so many measurements of 256 phones, then never again."""
