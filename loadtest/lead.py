@@ -136,8 +136,9 @@ class Lead:
         conductor.order({"do": "target", "phones": phones, "over_s": 0.0})
         end_s = conductor.now_s + RELIEVED_S
         await conductor.until(conductor.now_s + self.scenario.limit.settle_s)
-        while await self._measured(conductor, RELIEF_LOOK_S) and conductor.now_s < end_s and not conductor.house.ended():
-            pass
+        while await self._measured(conductor, RELIEF_LOOK_S):
+            if conductor.now_s >= end_s or conductor.house.ended():
+                return
 
     async def _joined(self, conductor: Conductor, phones: int) -> None:
         """Until nearly everybody is connected: joins cost the house more than packets, and are not what is judged."""
