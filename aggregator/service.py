@@ -17,6 +17,7 @@ from aggregator import checkpoint, saved
 from aggregator.engine import Engine
 from aggregator.erasure import Traces, removals
 from aggregator.failover import Failovers
+from aggregator.fair_share import FairShare
 from aggregator.leadership import Alone, Leadership
 from aggregator.merger import Merger
 from aggregator.part_change import PartWriter
@@ -40,7 +41,6 @@ ERASED_EVERY_S = 1.0  # many erasures share checkpoints: each costs the loop its
 LAST_TICKS = 2  # entries are used at every second tick: two past the end use whatever the bus holds
 TICKS_A_TURN = 50  # after a pause as many are computed on one reading: 2.5 s of the evening, then the clock again
 AGAIN_MS, LEAST_S = 1_500.0, 5.0  # a cold start computes no more again: a checkpoint sooner, but not every moment
-BREATH_AFTER_MS, BREATH_S = 50.0, 0.005  # one after another they would hold up the lease, whose renewal takes turns
 BUS_RETRY_S = 0.2  # pause before the bus is asked again
 DURATIONS_KEPT = 2048  # ticks whose cost the page's percentiles are taken from (100 s at 20 Hz)
 
@@ -91,6 +91,7 @@ class Service:
         self._removals_kept = removals(self.engine)  # erasures and withdrawals that the newest checkpoint knows of
         self._erased_due_s = clock()
         self._writing: asyncio.Task[None] | None = None
+        self._share_of_time = FairShare(clock)
         self._bus_away = self._led = self._given_up = False
 
     async def run(self) -> None:
@@ -228,7 +229,7 @@ class Service:
         self._led = leads
         self.tick_ms.append((self._clock() - begun) * 1000)
         self._again_ms += self.tick_ms[-1]
-        await self._housekeeping()
+        await self._housekeeping(now_ms - snapshot.cut_ms)
 
     async def _read_on(self) -> None:
         """Everything that the bus holds now: entries stamped at or after the cut wait inside the engine."""
@@ -262,7 +263,7 @@ class Service:
                 log.exception("output %s failed; the others go on", getattr(of, "__name__", type(of).__name__))
             self.counters.sink_failures += 1
 
-    async def _housekeeping(self) -> None:
+    async def _housekeeping(self, behind_ms: float = 0.0) -> None:
         now = self._clock()
         if now >= self._due_prior_s and self.leadership.leads():
             self._due_prior_s = now + PRIOR_EVERY_S
@@ -282,17 +283,18 @@ class Service:
             self._due_checkpoint_s, self._again_ms = now + self.settings.checkpoint_every_s, 0.0
             self._erased_due_s = now + ERASED_EVERY_S
             self._writing = asyncio.create_task(self._checkpoint())
-        await asyncio.sleep(BREATH_S if self.tick_ms and self.tick_ms[-1] > BREATH_AFTER_MS else 0)
+        await self._share_of_time.give(self.tick_ms[-1] if self.tick_ms else 0.0, behind_ms)
 
     def _checkpoint_due(self, now: float) -> bool:
-        """By time and work where this one leads; after an erasure at once, and at a spare too: no file may keep who
-        left."""
+        """By time where this one leads, and by work where the bus outlives it; after an erasure at once, and at a spare
+        too: no file may keep who left."""
         if self._writing is not None and not self._writing.done():
             return False
         if removals(self.engine) > self._removals_kept and now >= self._erased_due_s:
             return True
         since_s = now - self._due_checkpoint_s + self.settings.checkpoint_every_s
-        much = self._again_ms > AGAIN_MS and since_s >= LEAST_S
+        again_ms = 0.0 if self.settings.trim_without_checkpoint else self._again_ms  # that bus ends with the process
+        much = again_ms > AGAIN_MS and since_s >= LEAST_S
         due = much or now >= self._due_checkpoint_s or (now >= self._erased_due_s and self._traces_due())
         return self.leadership.leads() and due
 

@@ -49,7 +49,7 @@ from aggregator.parts_wire import (
 from aggregator.portion_build import Build, Builder
 from aggregator.portion_files import PortionFiles
 from aggregator.portions import Portions
-from aggregator.service import BREATH_AFTER_MS, BREATH_S, LATE_LIMIT_MS, PRIOR_EVERY_S, Service
+from aggregator.service import LATE_LIMIT_MS, PRIOR_EVERY_S, Service
 from aggregator.service_settings import ServiceSettings, Sink
 from aggregator.shards import Ownership
 from aggregator.snapshot import Links, PartSnapshot
@@ -176,7 +176,7 @@ class SharedService(Service):
         self.counters.ticks += 1
         self._merge_due()
         self.tick_ms.append((self._clock() - begun) * 1000)
-        await self._housekeeping()
+        await self._housekeeping(now_ms - self.portions.cut)
 
     def _publish(self, portion: int, part: PartSnapshot) -> None:
         """Under the lease, looked at here: a process that was stopped finds it expired."""
@@ -203,7 +203,7 @@ class SharedService(Service):
             return 0.0
         return self._at[0] + (self._clock() - self._at[1]) * 1000
 
-    async def _housekeeping(self) -> None:
+    async def _housekeeping(self, behind_ms: float = 0.0) -> None:
         now, leads = self._clock(), self.leadership.leads()
         if leads and not self._led:
             origin = Origin(self.portions.t0_ms, self.portions.tick_hz, self.leadership.epoch)
@@ -224,7 +224,7 @@ class SharedService(Service):
             self.counters.checkpoints, self.counters.checkpoint_failures = self.files.written, self.files.failures
             self.traces.cleared = sum(t.cleared for t in self.files.traces())
             self.traces.failures = sum(t.failures for t in self.files.traces())
-        await asyncio.sleep(BREATH_S if self.tick_ms and self.tick_ms[-1] > BREATH_AFTER_MS else 0)
+        await self._share_of_time.give(self.tick_ms[-1] if self.tick_ms else 0.0, behind_ms)
 
     async def _write_lists(self, leads: bool) -> None:
         while leads and (entry := self.lists.first()) is not None:

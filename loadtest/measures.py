@@ -72,7 +72,9 @@ class Measures:
     )
     start_s: float = 0.0
     _newest: dict[int, dict[str, Any]] = field(default_factory=dict)
-    _fresh: list[dict[str, Any]] = field(default_factory=list)
+    _fresh: dict[int, list[dict[str, Any]]] = field(default_factory=dict)
+    _own_share: dict[int, float] = field(default_factory=dict)  # of a core, as each generator said last
+    _own_cpu_s: float = 0.0
     _cpu_s: dict[str, float] = field(default_factory=dict)
     _cpu_at_s: float = 0.0
     _machine_s: float = float("nan")
@@ -94,13 +96,15 @@ class Measures:
         self.step_acks.merge(acks)
         self.step_late.merge(late)
         self._newest[number] = report
-        self._fresh.append(report)
+        self._fresh.setdefault(number, []).append(report)
+        self._own_cpu_s += report["cpu_s"]
 
     def second(
         self, now_s: float, cpu_s: dict[str, float], metrics: dict[str, float], ear: Ear | None,
         machine_s: float = float("nan"),
     ) -> None:  # fmt: skip
-        """Close one second: what the generators reported in it, the house's CPU and metrics, what was heard.
+        """Close one second, or more where this process was held up: what the generators reported in it, the house's CPU
+        and metrics, what was heard.
 
         ``machine_s``: CPU seconds that all programs of this machine have used.
         """
@@ -113,17 +117,18 @@ class Measures:
         if ear is not None:
             self._hear(row, now_s, ear)
         self.rows.append(row)
-        self._fresh = []
+        self._fresh = {}
 
     def _own(self, row: Row) -> None:
         acks, late, joins = Histogram(), Histogram(), Histogram()
-        for report in self._fresh:
-            acks.merge(Histogram.load(report["acks"]))
-            late.merge(Histogram.load(report["late"]))
-            joins.merge(Histogram.load(report["joins"]))
-            share = report["cpu_s"] / max(report["wall_s"], 1e-3)
-            row.own_cpu += share
-            row.busiest_cpu = max(row.busiest_cpu, share)
+        for number, reports in self._fresh.items():
+            for report in reports:
+                acks.merge(Histogram.load(report["acks"]))
+                late.merge(Histogram.load(report["late"]))
+                joins.merge(Histogram.load(report["joins"]))
+            wall_s = max(sum(r["wall_s"] for r in reports), 1e-3)
+            self._own_share[number] = sum(r["cpu_s"] for r in reports) / wall_s
+        row.own_cpu, row.busiest_cpu = sum(self._own_share.values()), max(self._own_share.values(), default=0.0)
         row.packets = float(sum(r["counts"]["packets"] for r in self._newest.values()))
         row.joins = joins.count
         row.ack_p50_ms, row.ack_p99_ms = acks.percentile(50) * 1e3, acks.percentile(99) * 1e3
@@ -182,9 +187,8 @@ class Measures:
 
     def own_us_a_packet(self) -> float:
         """CPU microseconds of the generators for each packet, acknowledgements and everything included."""
-        used = sum(row.own_cpu for row in self.rows)
         sent = self.total("packets")
-        return used * 1e6 / sent if sent else float("nan")
+        return self._own_cpu_s * 1e6 / sent if sent else float("nan")
 
     def gained(self, name: str) -> float:
         """How much one of the house's own counters rose during the run; NaN when it was not there."""

@@ -353,7 +353,7 @@ class _Turned(picows.WSListener):  # type: ignore[misc]
 
     def on_ws_connected(self, transport: picows.WSTransport) -> None:
         self._core.counters.turned_away += 1
-        transport.send(TEXT, f'{{"type":"later","retry_s":{self._core.retry_s(10.0)}}}')
+        transport.send(TEXT, f'{{"type":"later","retry_s":{self._core.return_s()}}}')
         transport.send_close(1013, "too many at once")
         asyncio.get_running_loop().call_later(CLOSE_WITHIN_S, transport.underlying_transport.abort)
 

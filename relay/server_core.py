@@ -23,6 +23,7 @@ from relay.flush_times import FlushTimes
 from relay.outbox import Item, Outbox
 from relay.parts import PARTS
 from relay.reread import Unseen, again_from
+from relay.returns import FIRST_S, SPREAD_S, Returns
 from relay.seat_card import shard_of
 from relay.server_counters import Counters
 from relay.session import Session
@@ -87,6 +88,7 @@ class RelayCore:
         self._by_listener: dict[int, Phone] = {}
         self._erasing: dict[int, int] = {}  # erasures queued again: entries of each not accepted yet
         self._begin = beginning(bus)
+        self._returns = Returns()
         self._empty, self._broken = asyncio.Event(), asyncio.Event()
         self._faults: list[Exception] = []
         self.hurries = 0
@@ -160,7 +162,7 @@ class RelayCore:
         if not phone.outbox.put_event(phone, event, self.clock_ms()):
             self.counters.untaken += 1
             session.state = State.CLOSED
-            phone.send(f'{{"type":"later","retry_s":{self.retry_s()}}}')
+            phone.send(f'{{"type":"later","retry_s":{self.return_s()}}}')
             self.perform(phone, [Close(1013, "backlog full")])
             return False
         if isinstance(event, Join):
@@ -181,9 +183,13 @@ class RelayCore:
         self.counters.untaken += 1
         self.perform(phone, phone.session.untaken(sequence, self.retry_s(), self.clock_ms()))
 
-    def retry_s(self, spread_s: float = 4.0) -> float:
-        """When a phone may come back: between 1 s and ``1 + spread_s``, at random so that they do not come at once."""
-        return round(1.0 + random.random() * spread_s, 2)
+    def retry_s(self) -> float:
+        """When a phone may send again, or come back to another relay: at random, so that they do not come at once."""
+        return round(FIRST_S + random.random() * SPREAD_S, 2)
+
+    def return_s(self) -> float:
+        """When a phone that this relay cannot take now may come back: so many a second that it then can."""
+        return round(self._returns.next_s(self.clock_ms(), random.random()), 2)
 
     # --- to the bus -----------------------------------------------------------------------------------------------
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import gc
 import logging
 import signal
 import sys
@@ -20,6 +21,7 @@ log = logging.getLogger(__name__)
 ONE_WISH_S = (
     1.0  # Ctrl-C reaches a worker from the terminal and again from its parent: the goodbyes must not be cut off
 )
+COLLECT = 10_000, 10, 10  # new objects, and rounds of younger ones (Python: 700, 10, 10)
 
 
 def settings_options(p: argparse.ArgumentParser) -> None:
@@ -61,8 +63,16 @@ def run_until_stopped(work: Coroutine[Any, Any, int]) -> int:
         factory = uvloop.new_event_loop
     except ImportError:
         factory = asyncio.new_event_loop
+    collect_seldom()
     with asyncio.Runner(loop_factory=factory) as runner:
         return runner.run(_with_signals(work))
+
+
+def collect_seldom() -> None:
+    """Have Python look for cycles seldom: each look at old objects walks over all that every connection holds."""
+    gc.collect()
+    gc.freeze()  # what was imported stays
+    gc.set_threshold(*COLLECT)
 
 
 async def _with_signals(work: Coroutine[Any, Any, int]) -> int:

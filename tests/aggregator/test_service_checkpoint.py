@@ -26,13 +26,13 @@ NEVER_S = 600.0
 
 @contextlib.asynccontextmanager
 async def running(
-    bus: MemoryBus, path: Path, every_s: float, leadership: Leadership | None = None
+    bus: MemoryBus, path: Path, every_s: float, leadership: Leadership | None = None, *, lasts: bool = False
 ) -> AsyncIterator[Service]:
     plan = generated(12)
     engine = Engine(plan, t0_ms=await bus.now_ms(), tick_hz=40.0)
     service = Service(
-        bus, engine, Merger(plan, tick_hz=40.0, epoch=1), (), ServiceSettings(path, every_s),
-        leadership=leadership or Alone(),
+        bus, engine, Merger(plan, tick_hz=40.0, epoch=1), (),
+        ServiceSettings(path, every_s, trim_without_checkpoint=not lasts), leadership=leadership or Alone(),
     )  # fmt: skip
     async with served(service):
         yield service
@@ -81,8 +81,19 @@ async def test_much_work_brings_a_checkpoint_before_its_time(tmp_path: Path, mon
     """What a cold start would have to compute again is bounded by work, not by time alone."""
     monkeypatch.setattr(aggregator_service, "AGAIN_MS", 0.0)
     bus, path = MemoryBus(), tmp_path / "x.checkpoint"
-    async with running(bus, path, NEVER_S) as service:
+    async with running(bus, path, NEVER_S, lasts=True) as service:
         await until(lambda: service.counters.ticks > 1)
         assert service.counters.checkpoints == 0  # not every moment
         monkeypatch.setattr(aggregator_service, "LEAST_S", 0.0)
         await until(lambda: service.counters.checkpoints > 1)
+
+
+async def test_where_the_bus_ends_with_the_process_nothing_is_computed_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So work brings no checkpoints: they would come most often where there is least time for them."""
+    monkeypatch.setattr(aggregator_service, "AGAIN_MS", 0.0)
+    monkeypatch.setattr(aggregator_service, "LEAST_S", 0.0)
+    async with running(MemoryBus(), tmp_path / "x.checkpoint", NEVER_S) as service:
+        await until(lambda: service.counters.ticks > 20)
+        assert service.counters.checkpoints == 0

@@ -104,6 +104,19 @@ def test_counts_are_totals_and_rates() -> None:
     assert np.isnan(made.gained("y"))
 
 
+def test_a_generators_processor_share_however_its_reports_fall_into_seconds() -> None:
+    """This process may be held up: a second then closes late, on two reports of one generator, and the next on none."""
+    made = Measures()
+    made.begin(START_S)
+    for second, reports in enumerate((1, 2, 0)):
+        for _ in range(reports):
+            made.take(0, report(cpu_s=0.1, wall_s=1.0))
+            made.take(1, report(cpu_s=0.3, wall_s=1.0))
+        made.second(float(second), {}, {}, None)
+    assert [row.own_cpu for row in made.rows] == pytest.approx([0.4] * 3)
+    assert [row.busiest_cpu for row in made.rows] == pytest.approx([0.3] * 3)
+
+
 def test_acknowledged_but_never_taken_is_a_loss() -> None:
     made = measured([(10, 10)])
     made.first_metrics, made.metrics = {}, {figures.ENGINE_PACKETS: 80.0}
