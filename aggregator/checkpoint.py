@@ -21,12 +21,11 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import importlib
-import io
 import os
 import platform
 import struct
 import zlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -39,7 +38,6 @@ MAGIC = b"RIPIENO\0"
 VERSION = 3
 _HEAD = struct.Struct("<8sHQI")
 _SIZE = struct.Struct("<I")
-CHUNK_BYTES = 1 << 20  # copied at once: another thread waits for no more than that
 MAX_BYTES = 4 << 30  # 100,000 listeners at 16 kB are 1.6 GB; more is no checkpoint of ours
 
 
@@ -75,11 +73,7 @@ def versions() -> dict[str, str]:
 
 def encode(meta: Mapping[str, Any], arrays: Mapping[str, Part]) -> bytes:
     """The checkpoint's bytes. ``meta`` must be JSON with string keys."""
-    made = io.BytesIO()
-    for piece in pieces(meta, arrays):
-        for start in range(0, len(piece), CHUNK_BYTES):
-            made.write(piece[start : start + CHUNK_BYTES])
-    return made.getvalue()
+    return b"".join(pieces(meta, arrays))
 
 
 def pieces(meta: Mapping[str, Any], arrays: Mapping[str, Part]) -> list[Piece]:
@@ -134,13 +128,13 @@ def _open(body: memoryview) -> Image:
         raise CheckpointError(f"checkpoint's contents are unreadable ({error}); start with --fresh") from error
 
 
-def write(path: Path, image: bytes) -> None:
-    """Put a checkpoint in place whole or not at all: written beside, synced, renamed. Raises OSError."""
+def write(path: Path, image: Sequence[Piece]) -> None:
+    """Put a checkpoint's pieces in place whole or not at all: written beside, synced, renamed. Raises OSError."""
     beside = path.with_name(path.name + ".new")
     fd = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
     try:
         with open(fd, "wb") as file:
-            file.write(image)
+            file.writelines(image)
             file.flush()
             os.fsync(file.fileno())
         os.replace(beside, path)

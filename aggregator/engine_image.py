@@ -26,9 +26,25 @@ def encode(engine: Engine) -> bytes:
     return checkpoint.encode(*frozen(engine))
 
 
-def frozen(engine: Engine) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
-    """What :func:`encode` makes bytes of, copied: ticks that follow do not change it. Entries read and not used yet are
-    not in it: they are read again after ``positions``."""
+class Buffers:
+    """Memory for copies of rows, used again and again: to get it anew from the machine takes longer than the copying,
+    and ticks wait. Grows with the house; whoever holds copies in it must be done with them before the next ones."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, NDArray[Any]] = {}
+
+    def take(self, name: str, array: NDArray[Any], rows: Rows) -> NDArray[Any]:
+        """``array[rows]``, under this name."""
+        kept, count = self._kept.get(name), len(rows)
+        if kept is None or kept.dtype != array.dtype or kept.shape[1:] != array.shape[1:] or len(kept) < count:
+            kept = self._kept[name] = np.empty((count + count // 8, *array.shape[1:]), array.dtype)
+        return array.take(rows, axis=0, out=kept[:count], mode="clip")  # "raise" would copy twice
+
+
+def frozen(engine: Engine, buffers: Buffers | None = None) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
+    """What :func:`encode` makes bytes of, copied: ticks that follow do not change it, the next copy into the same
+    ``buffers`` does. Entries read and not used yet are not in it: they are read again after ``positions``."""
+    take = (buffers or Buffers()).take
     table = engine.listeners.table
     rows = np.flatnonzero(table.used & table.consent)
     rows = rows[np.argsort(table.listener[rows])]
@@ -37,7 +53,7 @@ def frozen(engine: Engine) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
     arrays: dict[str, NDArray[Any]] = {}
     for name, columns in listener_columns(engine).items():
         if engine.linked.places or not name.startswith("linked."):  # empty until a performer is heard
-            arrays |= {f"{name}/{key}": a[rows] for key, a in columns.arrays().items()}
+            arrays |= {(n := f"{name}/{key}"): take(n, a, rows) for key, a in columns.arrays().items()}
     for name, columns in engine.chains.small_columns().items():
         arrays |= {f"small/{name}/{key}": a[slots] for key, a in columns.arrays().items()}
     arrays |= {f"window/{key}": array.copy() for key, array in engine.alike.arrays().items()}

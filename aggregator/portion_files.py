@@ -21,6 +21,7 @@ from pathlib import Path
 from aggregator import checkpoint, saved
 from aggregator.checkpoint import CheckpointError
 from aggregator.engine import Engine
+from aggregator.engine_image import Buffers
 from aggregator.erasure import Traces, removals
 from aggregator.merger import Merger
 from aggregator.saved import Saved
@@ -97,6 +98,7 @@ class PortionFiles:
         self.owns, self.bus_id, self.evening, self._clock = owns, bus_id, evening, clock
         self.written = self.failures = 0
         self._kept: dict[int, _Kept] = {}
+        self._buffers = Buffers()  # one portion at a time
         self._seen: dict[Path, tuple[float, int, int]] = {}  # others' files: when written, their evening and tick
 
     def add(self, portion: int, engine: Engine) -> None:
@@ -171,7 +173,7 @@ class PortionFiles:
     async def _write(self, portion: int, kept: _Kept, *, final: bool = False) -> None:
         engine, positions, k, cut = kept.engine, kept.engine.positions(), kept.engine.k, kept.engine.cut
         removed, clears = removals(engine), self.owns(portion) and kept.clears(cut)
-        pack = saved.freeze(engine, self.merger, self.bus_id(), self.evening)
+        pack = saved.freeze(engine, self.merger, self.bus_id(), self.evening, self._buffers)
         try:
             await asyncio.to_thread(lambda: checkpoint.write(kept.path, pack()))
         except OSError as error:

@@ -15,6 +15,7 @@ from collections.abc import Callable, Coroutine, Sequence
 
 from aggregator import checkpoint, saved
 from aggregator.engine import Engine
+from aggregator.engine_image import Buffers
 from aggregator.erasure import Traces, removals
 from aggregator.failover import Failovers
 from aggregator.fair_share import FairShare
@@ -91,6 +92,7 @@ class Service:
         self._removals_kept = removals(self.engine)  # erasures and withdrawals that the newest checkpoint knows of
         self._erased_due_s = clock()
         self._writing: asyncio.Task[None] | None = None
+        self._buffers = Buffers()
         self._share_of_time = FairShare(clock)
         self._bus_away = self._led = self._given_up = False
 
@@ -311,7 +313,7 @@ class Service:
             await asyncio.wait([self._writing])
         positions, cut = self.engine.positions(), self.engine.cut
         removed, clears = removals(self.engine), self._traces_due()
-        pack = saved.freeze(self.engine, self.merger, self._failovers.known, self.settings.evening)
+        pack = saved.freeze(self.engine, self.merger, self._failovers.known, self.settings.evening, self._buffers)
         try:
             await asyncio.to_thread(lambda: checkpoint.write(path, pack()))
             self.counters.checkpoints += 1

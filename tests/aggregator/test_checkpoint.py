@@ -11,6 +11,7 @@ import pytest
 from aggregator import checkpoint, saved
 from aggregator.checkpoint import CheckpointError
 from aggregator.engine import Engine
+from aggregator.engine_image import Buffers, frozen
 from aggregator.merger import Merger
 from relay.entries import Baseline, Consent
 from relay.seat_plan import generated
@@ -118,8 +119,8 @@ def test_versions_are_told() -> None:
 
 def test_the_file_is_replaced_whole(tmp_path: Path) -> None:
     path = tmp_path / "evening.checkpoint"
-    checkpoint.write(path, b"first")
-    checkpoint.write(path, b"second")
+    checkpoint.write(path, [b"fi", b"rst"])
+    checkpoint.write(path, [b"second"])
     assert checkpoint.read(path) == b"second"
     assert os.listdir(tmp_path) == ["evening.checkpoint"]
     assert path.stat().st_mode & 0o077 == 0
@@ -127,10 +128,10 @@ def test_the_file_is_replaced_whole(tmp_path: Path) -> None:
 
 def test_a_place_that_cannot_be_written_leaves_the_old_file(tmp_path: Path) -> None:
     path = tmp_path / "evening.checkpoint"
-    checkpoint.write(path, b"first")
+    checkpoint.write(path, [b"fi", b"rst"])
     (tmp_path / "evening.checkpoint.new").mkdir()
     with pytest.raises(OSError):
-        checkpoint.write(path, b"second")
+        checkpoint.write(path, [b"second"])
     assert checkpoint.read(path) == b"first"
 
 
@@ -151,7 +152,7 @@ def test_what_is_frozen_is_packed_as_it_was_whatever_ticks_do_meanwhile() -> Non
     at_once, later = saved.pack(drive.engine, merger), saved.freeze(drive.engine, merger)
     for part in drive.run(8):
         merger.publish([part])
-    assert later() == at_once
+    assert b"".join(later()) == at_once
     assert saved.pack(drive.engine, merger) != at_once
 
 
@@ -183,3 +184,18 @@ def test_linkage_is_in_it_once_a_performer_was_heard_and_goes_with_its_shards() 
     del saved["linked"]
     with pytest.raises(CheckpointError, match="does not fit"):
         Engine.restore(checkpoint.encode(saved, opened.arrays), generated(16), epoch=2)
+
+
+def test_copies_into_the_same_buffers_are_what_copies_into_new_ones_are() -> None:
+    """While the house grows, and after listeners have left."""
+    buffers, dice = Buffers(), np.random.default_rng(5)
+    for count in (3, 8, 5, 40, 1):
+        array, rows = dice.normal(size=(50, 7)), dice.permutation(50)[:count]
+        assert np.array_equal(buffers.take("x", array, rows), array[rows])
+    drive = Drive(engine(4), evening([Phone(n, seat=n) for n in range(1, 4)], 20).entries)
+    for _ in range(3):
+        drive.run(3)
+        (meta, arrays), (again, others) = frozen(drive.engine), frozen(drive.engine, buffers)
+        assert meta == again
+        assert arrays.keys() == others.keys()
+        assert all(np.array_equal(a, others[n], equal_nan=a.dtype.kind == "f") for n, a in arrays.items())

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import errno
 import random
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import aggregator.checkpoint
+from aggregator.checkpoint import Piece
 
 FOLDER = Path("simulated")
 
@@ -28,7 +30,7 @@ class Disk:
     times: dict[Path, float] = field(default_factory=dict)
     removed: int = 0
 
-    def write(self, path: Path, image: bytes) -> None:
+    def write(self, path: Path, image: Sequence[Piece]) -> None:
         """In the place of aggregator.checkpoint.write: whole or not at all. Raises OSError."""
         if self.over:
             return
@@ -36,7 +38,7 @@ class Disk:
             self.failures += 1
             raise OSError(errno.ENOSPC, "No space left on device")
         self.writes += 1
-        self.files[path] = image
+        self.files[path] = b"".join(image)
         self.times[path] = float(self.writes)
         self.damaged.discard(path)
 

@@ -74,7 +74,7 @@ def test_the_afternoons_checkpoint_is_not_the_evenings(tmp_path: Path) -> None:
     engine = Engine(PLAN, t0_ms=int(time.time() * 1000), tick_hz=HZ, epoch=5)
     engine.tick(1)
     path = tmp_path / "ripieno.checkpoint"
-    checkpoint.write(path, saved.pack(engine, Merger(PLAN, tick_hz=HZ, epoch=5), evening="matinee"))
+    checkpoint.write(path, [saved.pack(engine, Merger(PLAN, tick_hz=HZ, epoch=5), evening="matinee")])
     for name, goes_on in (("matinee", True), ("evening", False)):
         plain = replace(Settings(), checkpoint=CheckpointSection(path=str(path)))
         tonight = replace(plain, evening=replace(plain.evening, id=name))

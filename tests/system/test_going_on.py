@@ -28,7 +28,7 @@ def engine_at(t0_ms: int, k: int | None = None) -> Engine:
 
 def write(folder: Path, name: str, t0_ms: int, k: int) -> None:
     image = saved.pack(engine_at(t0_ms, k), Merger(generated(4), tick_hz=HZ))
-    checkpoint.write(folder / f"{name}.checkpoint", image)
+    checkpoint.write(folder / f"{name}.checkpoint", [image])
 
 
 def test_yesterdays_longer_evening_does_not_hide_tonights_checkpoint(
