@@ -140,6 +140,10 @@ class Service:
         """Seconds since a snapshot was handed to the outputs, None before the first (a spare sends none)."""
         return None if self._sent_s is None else self._clock() - self._sent_s
 
+    def last_age_s(self) -> float:
+        """Seconds since a snapshot was computed, or since the beginning."""
+        return self._clock() - self.last_s
+
     async def _up_to_date(self) -> bool:
         """A spare that is behind may not have read of an erasure yet: it leaves no file. The lead's is the newest."""
         if self.settings.trim_without_checkpoint or self._led:

@@ -12,8 +12,9 @@ from aggregator.parts_channel import ChannelCounters
 from aggregator.service import Service
 from aggregator.shared_service import SharedService, SharingCounters
 
+STALE_S = 1.0  # what is merged later than that is sent to nobody (contract 4)
 TABLE: dict[str, str] = {
-    "ripieno_house_missing_shards": "Shards left out of the newest snapshot; their seats are held",
+    "ripieno_house_missing_shards": "Shards left out of the newest snapshot, their seats held; all where nothing was merged for a second",
     "ripieno_sharing_owned_portions": "Portions of a shared house that this aggregator owns",
     "ripieno_sharing_computed_portions": "Portions that it computes: owned, and followed warm",
     "ripieno_sharing_ticks_total": "Ticks of a shared house by kind: whole, partial, not merged",
@@ -24,7 +25,7 @@ TABLE: dict[str, str] = {
 
 def collect(service: Service) -> Iterator[Metric]:
     """All of :data:`TABLE`, at scrape time."""
-    missing = len(service.last.missing) if service.last is not None else 0
+    missing = _missing(service)
     ticks, channel, share, owned, computed = CollectorCounters(), ChannelCounters(), SharingCounters(), 0, 0
     if isinstance(service, SharedService):
         ticks, channel, share = service.collector.counters, service.channel.counters, service.share
@@ -37,6 +38,13 @@ def collect(service: Service) -> Iterator[Metric]:
     told = {"unreadable": share.malformed, "other_house": share.other_house, "published": share.published}
     yield _counter("ripieno_sharing_parts_total", _under(counts, "parts_") | told)
     yield _counter("ripieno_sharing_messages_total", asdict(channel))
+
+
+def _missing(service: Service) -> int:
+    """All of them once nothing has been merged for a second, whatever the last snapshot said."""
+    if service.last is None:
+        return 0
+    return service.bus.shards if service.last_age_s() > STALE_S else len(service.last.missing)
 
 
 def _under(counts: dict[str, int], prefix: str) -> dict[str, int]:

@@ -22,6 +22,7 @@ from aggregator.engine import Engine
 from aggregator.leadership import Leadership, Leased, Watching
 from aggregator.leases_redis import RedisLeaseStore
 from aggregator.merger import Merger
+from aggregator.parts_wire import MAX_NAME
 from aggregator.saved import Saved
 from aggregator.service import ServiceSettings
 from relay.bus import BusUnavailable
@@ -70,7 +71,9 @@ def run(args: argparse.Namespace) -> int:
         raise UserError("an aggregator needs a checkpoint folder, --checkpoints FOLDER: only what is in one is trimmed")
     plan = files.seat_plan(settings)
     token, made = files.operator_token(settings)
-    name = args.name or f"{socket.gethostname()}-{os.getpid()}"
+    name = args.name or f"{socket.gethostname()}-{os.getpid()}"[-MAX_NAME:]
+    if (size := len(name.encode())) > MAX_NAME or "/" in name:
+        raise UserError(f"--name: found {size} bytes, allowed 1 to {MAX_NAME} and no / (files bear this name)")
     if made:
         common.say(f"ripieno: operator key for the page's buttons: {token}")
     warm.load()

@@ -9,6 +9,7 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from aggregator.command.sharing import queues
 from aggregator.metrics import exposition
+from aggregator.sharing_metrics import STALE_S
 from tests.aggregator.helper_sharing import BEGIN_S, SharedHouse, play
 
 
@@ -32,6 +33,8 @@ def test_owned_computed_and_missing(tmp_path: Path) -> None:
         assert found["ripieno_sharing_ticks_total", "whole"] > 0
         assert found["ripieno_sharing_parts_total", "taken"] > found["ripieno_sharing_parts_total", "published"] > 0
         assert found["ripieno_sharing_messages_total", "received"] > 0
+        lead.service.last_s -= 2 * STALE_S  # nothing was merged since: the newest snapshot's list says nothing any more
+        assert b"ripieno_house_missing_shards 16.0" in exposition(lead.service)
         assert [q.name for q in queues(lead.service)] == [
             "parts: to be sent", "parts: received", "parts: ticks that wait"
         ]  # fmt: skip
