@@ -14,7 +14,7 @@ from aggregator.shared_service import SharedService, SharingCounters
 
 STALE_S = 1.0  # what is merged later than that is sent to nobody (contract 4)
 TABLE: dict[str, str] = {
-    "ripieno_house_missing_shards": "Shards left out of the newest snapshot, seats held; all of them while nothing is merged",
+    "ripieno_house_missing_shards": "Shards left out of the newest snapshot (seats held); all while nothing is merged",
     "ripieno_sharing_owned_portions": "Portions of a shared house that this aggregator owns",
     "ripieno_sharing_computed_portions": "Portions that it computes: owned, and followed warm",
     "ripieno_sharing_ticks_total": "Ticks of a shared house by kind: whole, partial, not merged",
