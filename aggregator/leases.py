@@ -32,6 +32,27 @@ class LeaseStore(Protocol):
         ...
 
 
+class Incarnation:
+    """A store as one process uses it. Whoever is started again under the same name is another holder: it waits for the
+    old lease to run out like anybody else, and gets a token of its own. Under the same token, what a stopped process of
+    that name sends when it wakes up could not be told from what is sent now. ``mark``: this process's, never reused."""
+
+    def __init__(self, store: LeaseStore, mark: str) -> None:
+        self._store, self._mark = store, mark
+
+    async def acquire(self, name: str, holder: str, ttl_ms: int) -> int:
+        """See LeaseStore.acquire."""
+        return await self._store.acquire(name, f"{holder}~{self._mark}", ttl_ms)
+
+    async def release(self, name: str, holder: str) -> None:
+        """See LeaseStore.release."""
+        await self._store.release(name, f"{holder}~{self._mark}")
+
+    async def remember(self, name: str, value: str) -> str:
+        """See LeaseStore.remember."""
+        return await self._store.remember(name, value)
+
+
 @dataclass(slots=True)
 class Lease:
     """One name that ``holder`` tries to hold; ``token`` 0 is not held. Times are a steady clock's milliseconds."""

@@ -6,6 +6,7 @@ import argparse
 import asyncio
 import logging
 import os
+import secrets
 import socket
 from collections.abc import Awaitable, Callable
 from pathlib import Path
@@ -20,6 +21,7 @@ from aggregator.command.going_on import first_tick, newest
 from aggregator.command.settings import Settings
 from aggregator.engine import Engine
 from aggregator.leadership import Leadership, Leased, Watching
+from aggregator.leases import Incarnation, LeaseStore
 from aggregator.leases_redis import RedisLeaseStore
 from aggregator.merger import Merger
 from aggregator.parts_wire import MAX_NAME
@@ -94,13 +96,14 @@ def bus_place(settings: Settings) -> Place:
 
 async def _aggregate(settings: Settings, place: Place, plan: SeatPlan, token: str, name: str, *, watch: bool) -> int:
     bus = RedisBus(place, settings.evening.id)
-    store = RedisLeaseStore(place, settings.evening.id)
+    leases = RedisLeaseStore(place, settings.evening.id)
+    store = Incarnation(leases, secrets.token_hex(4))
     try:
         t0_ms, hz = await wait_for_bus(lambda: _origin(bus, store, settings), place)
         of = await wait_for_bus(lambda: sharing.owners(store, settings), place)
     except BaseException:
         await bus.close()
-        await store.close()
+        await leases.close()
         raise
     folder = Path(settings.checkpoint.path) if settings.checkpoint.path else None
     leadership: Leadership = Watching() if watch else Leased(store, name)
@@ -116,7 +119,7 @@ async def _aggregate(settings: Settings, place: Place, plan: SeatPlan, token: st
         common.say("ripieno: stopping; a spare takes over")
     finally:
         await inner.close()
-        await store.close()
+        await leases.close()
     return 0
 
 
@@ -156,7 +159,7 @@ async def wait_for_bus(ask: Callable[[], Awaitable[T]], place: Place) -> T:
             await asyncio.sleep(0.5)
 
 
-async def _origin(bus: RedisBus, store: RedisLeaseStore, settings: Settings) -> tuple[int, float]:
+async def _origin(bus: RedisBus, store: LeaseStore, settings: Settings) -> tuple[int, float]:
     """The evening's tick clock: the first aggregator sets it, all others read it (contract 4)."""
     text = await store.remember(ORIGIN, f"{await bus.now_ms()} {settings.engine.tick_hz:g}")
     t0, hz = text.split()

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from aggregator.leases import MARGIN_MS, RENEW_MS, TTL_MS, Lease, LeaseStore, MemoryLeaseStore, preferred
+from aggregator.leases import MARGIN_MS, RENEW_MS, TTL_MS, Incarnation, Lease, LeaseStore, MemoryLeaseStore, preferred
 from aggregator.leases_redis import RedisLeaseStore
 from relay.bus import BusUnavailable
 from relay.redis_client import parse_url
@@ -30,6 +30,23 @@ async def shared_checks(store: LeaseStore) -> None:
     assert await store.acquire("lead", "b", 60_000) > first
     assert await store.remember("origin", "1") == "1"
     assert await store.remember("origin", "2") == "1"
+
+    await started_again_checks(store)
+
+
+async def started_again_checks(store: LeaseStore) -> None:
+    """A container engine starts the same name again while the old process is stopped, or its lease still runs."""
+    old, new = Incarnation(store, "1"), Incarnation(store, "2")
+    first = await old.acquire("lead-2", "a", 60_000)
+    assert await old.acquire("lead-2", "a", 60_000) == first > 0
+    assert await new.acquire("lead-2", "a", 60_000) == 0
+    await new.release("lead-2", "a")  # not its own: nothing happens
+    assert await old.acquire("lead-2", "a", 60_000) == first
+    await old.release("lead-2", "a")
+    second = await new.acquire("lead-2", "a", 60_000)
+    assert second > first
+    assert await old.acquire("lead-2", "a", 60_000) == 0
+    assert await old.remember("origin-2", "1") == await new.remember("origin-2", "2") == "1"
 
 
 async def test_memory_store() -> None:
