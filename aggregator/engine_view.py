@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from aggregator.engine import Engine
 
 MAX_EVENTS = 65_536  # 4 s of beats and responses of 10,000 listeners
+MAX_PARTS = 1024  # of which each takes about 1 kB however few events it has
 _COUNTS = np.zeros(STATES)  # 1 for the states in which a listener's own value, less the fade, is to be trusted
 _COUNTS[[SeatState.RESTING, SeatState.FOLLOWING, SeatState.HELD, SeatState.FADING]] = 1.0
 
@@ -225,7 +226,7 @@ class EventLog:
         kind = np.full(len(row), made.kind, "<U8")
         self.parts.append(BodyEvents(table.listener[row], kind, time_us, house, value))
         self.size += len(row)
-        while self.size > MAX_EVENTS:
+        while self.size > MAX_EVENTS or len(self.parts) > MAX_PARTS:
             gone = self.parts.popleft()
             self.size -= len(gone.listener)
             self.dropped += len(gone.listener)

@@ -280,6 +280,25 @@ def test_beats_are_events_with_their_own_time() -> None:
     assert all(0 < age < 1.5 for _, _, age, _ in told[2:])
 
 
+def test_events_that_nobody_drains_are_bounded_in_number_and_in_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A small house has few events at a time, each time in arrays of their own: hours of them must not pile up."""
+    tape = evening([Phone(n, seat=n) for n in range(1, 5)], 30).entries
+    whole, few, pieces = (Drive(engine(4), tape) for _ in range(3))
+    whole.run(30)
+    every = whole.engine.drain_events()
+    monkeypatch.setattr("aggregator.engine_view.MAX_EVENTS", 20)
+    few.run(30)
+    kept = few.engine.drain_events()
+    assert 0 < len(kept.kind) <= 20
+    assert np.array_equal(kept.phone_time_us, every.phone_time_us[-len(kept.kind) :])  # the newest
+    monkeypatch.setattr("aggregator.engine_view.MAX_EVENTS", 10**6)
+    monkeypatch.setattr("aggregator.engine_view.MAX_PARTS", 3)
+    pieces.run(30)
+    kept = pieces.engine.drain_events()
+    assert 3 <= len(kept.kind) < len(every.kind)
+    assert np.array_equal(kept.phone_time_us, every.phone_time_us[-len(kept.kind) :])
+
+
 def test_parts_rule_and_the_newest_names_the_snapshot() -> None:
     tape = evening([Phone(1)], 4, part="doors")
     tape.everywhere(at(2), Part("piece"))
