@@ -28,16 +28,20 @@ def encode(engine: Engine) -> bytes:
 
 class Buffers:
     """Memory for copies of rows, used again and again: to get it anew from the machine takes longer than the copying,
-    and ticks wait. Grows with the house; whoever holds copies in it must be done with them before the next ones."""
+    and ticks wait. Grows with the house; whoever holds copies in it must be done with them before the next ones. What
+    it held of listeners who have left is overwritten by the next copies."""
 
     def __init__(self) -> None:
         self._kept: dict[str, NDArray[Any]] = {}
+        self._held: dict[str, int] = {}
 
     def take(self, name: str, array: NDArray[Any], rows: Rows) -> NDArray[Any]:
         """``array[rows]``, under this name."""
         kept, count = self._kept.get(name), len(rows)
         if kept is None or kept.dtype != array.dtype or kept.shape[1:] != array.shape[1:] or len(kept) < count:
             kept = self._kept[name] = np.empty((count + count // 8, *array.shape[1:]), array.dtype)
+        kept[count : self._held.get(name, 0)] = np.zeros((), array.dtype)
+        self._held[name] = count
         return array.take(rows, axis=0, out=kept[:count], mode="clip")  # "raise" would copy twice
 
 

@@ -15,7 +15,7 @@ import asyncio
 import logging
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from aggregator import checkpoint, saved
@@ -78,6 +78,7 @@ class _Kept:
     removals: int
     writing: asyncio.Task[None] | None = None
     compacting: asyncio.Task[None] | None = None
+    buffers: Buffers = field(default_factory=Buffers)  # its own: it may be dropped while its file is being written
 
     def clears(self, cut_ms: int) -> bool:
         """Whether the bus can be cleared of who was erased by a file of this cut; once at a time."""
@@ -98,7 +99,6 @@ class PortionFiles:
         self.owns, self.bus_id, self.evening, self._clock = owns, bus_id, evening, clock
         self.written = self.failures = 0
         self._kept: dict[int, _Kept] = {}
-        self._buffers = Buffers()  # one portion at a time
         self._seen: dict[Path, tuple[float, int, int]] = {}  # others' files: when written, their evening and tick
 
     def add(self, portion: int, engine: Engine) -> None:
@@ -173,7 +173,7 @@ class PortionFiles:
     async def _write(self, portion: int, kept: _Kept, *, final: bool = False) -> None:
         engine, positions, k, cut = kept.engine, kept.engine.positions(), kept.engine.k, kept.engine.cut
         removed, clears = removals(engine), self.owns(portion) and kept.clears(cut)
-        pack = saved.freeze(engine, self.merger, self.bus_id(), self.evening, self._buffers)
+        pack = saved.freeze(engine, self.merger, self.bus_id(), self.evening, kept.buffers)
         try:
             await asyncio.to_thread(lambda: checkpoint.write(kept.path, pack()))
         except OSError as error:

@@ -1,4 +1,5 @@
-"""Metrics of a house whose computing is shared; all 0 where every aggregator computes all of it. Shell."""
+"""Metrics of a house whose computing is shared. Where every aggregator computes all of it they are 0, but
+for the missing shards of one that has stopped computing. Shell."""
 
 from __future__ import annotations
 
@@ -41,10 +42,11 @@ def collect(service: Service) -> Iterator[Metric]:
 
 
 def _missing(service: Service) -> int:
-    """All of them once nothing has been merged for a second, whatever the last snapshot said."""
-    if service.last is None:
-        return 0
-    return service.bus.shards if service.last_age_s() > STALE_S else len(service.last.missing)
+    """All of them once nothing has been merged for a second (two ticks, where those are longer), whatever the last
+    snapshot said."""
+    if service.last_age_s() > max(STALE_S, 2.0 / service.engine.tick_hz):
+        return service.bus.shards
+    return len(service.last.missing) if service.last is not None else 0
 
 
 def _under(counts: dict[str, int], prefix: str) -> dict[str, int]:

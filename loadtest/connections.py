@@ -67,6 +67,7 @@ class Connections:
         self.sent, self.lowest, self.shift, self.highest = (np.zeros(count, np.int64) for _ in range(4))
         self.intended_s, self.tried_s = np.full(count, np.nan), np.zeros(count)
         self.quiet_until_s, self._quiet_s = np.zeros(count), 0.0  # after the second, nobody is quiet
+        self.return_s = np.zeros(count)  # the moment at which the relay that sent a phone away told it to come back
         self.failures = np.zeros(count, np.int64)
         self.is_probe = np.isin(self.numbers, probes)
         self.counts, self.joins, self.acks = Counts(), Histogram(), Histogram()
@@ -258,6 +259,8 @@ class Connections:
             self.sent[i] = max(int(self.lowest[i]), min(int(self.sent[i]), back))
             self.quiet_until_s[i] = now_s + float(body["retry_s"])
             self._quiet_s = max(self._quiet_s, float(self.quiet_until_s[i]))
+        elif kind == "later":
+            self.return_s[i] = now_s + float(body["retry_s"])
         elif kind == "error":
             code = str(body["code"])
             self.counts.error(code)
@@ -348,7 +351,8 @@ class Connections:
     def _again(self, i: int, now_s: float) -> None:
         self.failures[i] += 1
         pause_s = min(FIRST_PAUSE_S * 2.0 ** min(int(self.failures[i]), 6), LONGEST_PAUSE_S)
-        heapq.heappush(self._retries, (now_s + pause_s * self._dice.uniform(0.5, 1.0), i))
+        own_s, told_s = now_s + pause_s * self._dice.uniform(0.5, 1.0), float(self.return_s[i])
+        heapq.heappush(self._retries, (told_s if told_s > now_s else own_s, i))
 
     def _drop_broken(self, i: int, why: str) -> None:
         self._lost(i, why, time.monotonic())

@@ -67,7 +67,7 @@ class Phone(WSListener):  # type: ignore[misc]  # picows has no types
         self.refused = False
         self.failures = 0
         self.bus = ""
-        self.quiet_until_s = 0.0
+        self.quiet_until_s = self.return_s = 0.0
         self.heard_s = 0.0
         self.part = ""
         self.joined = asyncio.Event()
@@ -103,6 +103,8 @@ class Phone(WSListener):  # type: ignore[misc]  # picows has no types
         elif kind == "later" and "from" in message:
             self.delivery.back(int(message["from"]))
             self.quiet_until_s = time.monotonic() + float(message["retry_s"])
+        elif kind == "later":
+            self.return_s = time.monotonic() + float(message["retry_s"])
         elif kind == "part":
             self.part = str(message["part"])
         elif kind == "error":
@@ -301,7 +303,8 @@ class Swarm:
                 self.seen.cuts += 1
             phone.failures += 1
             pause_s = min(FIRST_PAUSE_S * 2 ** min(phone.failures, 6), LONGEST_PAUSE_S)
-            wait_s = pause_s * self._dice.uniform(0.5, 1.0)
+            told_s = phone.return_s - time.monotonic()
+            wait_s = told_s if told_s > 0.0 else pause_s * self._dice.uniform(0.5, 1.0)
 
     async def _connect(self, phone: Phone) -> bool:
         self.seen.connects += 1

@@ -23,6 +23,7 @@ export class Visit {
     this.error = "";
     this.code = 0;
     this.later = false;
+    this.told = 0;
     this.live = false;
     this.stalled = false;
     this.heard = performance.now();
@@ -76,6 +77,7 @@ export class Visit {
       for (const number of this.kept.keys()) if (number < this.next) this.kept.delete(number);
     } else if (message.type === "later") {
       this.later = true;
+      if (!("from" in message)) this.told = performance.now() + 1000 * message.retry_s;
     } else if (message.type === "error") {
       this.error = message.code;
     }
@@ -108,7 +110,8 @@ export class Visit {
     this.code = code;
     this.changed();
     if (REFUSED.has(code) || code === 4005) return;
-    setTimeout(() => this.connect(), this.pause * (1 + Math.random()));
+    const told = this.told - performance.now();
+    setTimeout(() => this.connect(), told > 0 ? told : this.pause * (1 + Math.random()));
     this.pause = Math.min(2 * this.pause, LONGEST_PAUSE_MS);
   }
 

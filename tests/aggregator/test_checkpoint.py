@@ -199,3 +199,14 @@ def test_copies_into_the_same_buffers_are_what_copies_into_new_ones_are() -> Non
         assert meta == again
         assert arrays.keys() == others.keys()
         assert all(np.array_equal(a, others[n], equal_nan=a.dtype.kind == "f") for n, a in arrays.items())
+
+
+def test_buffers_keep_nothing_of_who_has_left() -> None:
+    """Nobody's body data outlives their consent, in memory either."""
+    buffers = Buffers()
+    buffers.take("x", np.full((9, 3), 7.0), np.arange(9))
+    made = buffers.take("x", np.full((9, 3), 5.0), np.arange(4))
+    assert (made == 5.0).all()
+    whole = made if made.base is None else made.base
+    assert len(whole) >= 9
+    assert not (whole == 7.0).any()

@@ -8,8 +8,13 @@ from pathlib import Path
 from prometheus_client.parser import text_string_to_metric_families
 
 from aggregator.command.sharing import queues
+from aggregator.engine import Engine
+from aggregator.merger import Merger
 from aggregator.metrics import exposition
+from aggregator.service import Service
 from aggregator.sharing_metrics import STALE_S
+from relay.bus_memory import MemoryBus
+from relay.seat_plan import generated
 from tests.aggregator.helper_sharing import BEGIN_S, SharedHouse, play
 
 
@@ -40,3 +45,15 @@ def test_owned_computed_and_missing(tmp_path: Path) -> None:
         ]  # fmt: skip
 
     play(scene)
+
+
+async def test_one_that_has_merged_nothing_since_it_began_says_so() -> None:
+    plan, bus, now_s = generated(4), MemoryBus(), [100.0]
+    engine = Engine(plan, t0_ms=0, tick_hz=1.0)
+    service = Service(bus, engine, Merger(plan, tick_hz=1.0), (), clock=lambda: now_s[0])
+    line = b"ripieno_house_missing_shards "
+    assert line + b"0.0" in exposition(service)
+    now_s[0] += 1.5  # one tick a second: not yet
+    assert line + b"0.0" in exposition(service)
+    now_s[0] += 1.0
+    assert line + b"16.0" in exposition(service)

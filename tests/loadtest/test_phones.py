@@ -132,3 +132,18 @@ def test_what_is_too_old_is_skipped_by_the_second(wire: Wire, monkeypatch: pytes
     assert mine == list(range(kept, 120, wire.phones.slack + 1))
     assert wire.phones.counts.skipped == mine[-1] + 1 - wire.phones.ring
     assert wire.phones.lowest[0] == mine[-1] + 1 - wire.phones.ring
+
+
+@pytest.mark.parametrize(("told_s", "least_s", "most_s"), [(30.0, 30.0, 30.0), (None, 0.25, 5.0)])
+def test_a_phone_that_is_sent_away_comes_back_when_it_was_told_to(
+    phones: Phones, told_s: float | None, least_s: float, most_s: float
+) -> None:
+    """PROTOCOL, `later` without `from`; who was told nothing chooses a pause."""
+    now_s = 100.0
+    phones.state[0] = STREAMING
+    if told_s is not None:
+        phones._text(0, {"type": "later", "retry_s": told_s}, now_s)
+    phones._lost(0, "close 1013", now_s)
+    ((at_s, phone),) = phones._retries
+    assert phone == 0
+    assert least_s <= at_s - now_s <= most_s

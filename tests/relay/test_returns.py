@@ -16,7 +16,7 @@ def test_a_few_come_back_within_seconds() -> None:
 
 
 def test_thousands_come_back_at_the_rate_that_the_relay_can_take() -> None:
-    """All sent away in one second: what returns in any second is a third of what a relay lets in (2,000, issue 4)."""
+    """All sent away in one second: what returns in any second is a seventh of the 2,000 that a relay can let in."""
     returns, chance = Returns(), random.Random(4)
     moments = sorted(i / 10_000 + returns.next_s(i / 10, chance.random()) for i in range(10_000))
     busiest = max(sum(at <= other < at + 1.0 for other in moments) for at in range(1, 40))

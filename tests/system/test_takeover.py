@@ -8,9 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from aggregator.leadership import LEAD
+from aggregator.leases_redis import RedisLeaseStore
 from loadtest.physiology import Audience
 from loadtest.programme import demo
 from loadtest.swarm import Swarm
+from relay.redis_client import parse_url
 from tests.redis_servers import needs_redis, single
 from tests.system.helper_receiver import show_engine, until
 from tests.system.helper_scaled import scaled_house
@@ -50,6 +53,25 @@ async def test_the_lead_is_killed(tmp_path: Path) -> None:
         seen = swarm.statistics()
         assert seen.connects == SEATS  # no phone noticed
         nothing_jumps(engine.of("/tick"), engine.of("/house/arousal"))
+
+
+@needs_redis
+@pytest.mark.slow
+@pytest.mark.timeout(90)
+async def test_who_starts_again_under_the_same_name_does_not_go_on_with_the_old_lease(tmp_path: Path) -> None:
+    """A container engine starts the next process within the lease of the one before, which may only be stopped."""
+    with (
+        single(tmp_path) as server,
+        show_engine() as engine,
+        scaled_house(tmp_path, f"redis://127.0.0.1:{server.port}", engine.port, 4) as house,
+    ):
+        before = RedisLeaseStore(parse_url(f"redis://127.0.0.1:{server.port}"), "evening")
+        token = await before.acquire(LEAD, "a", 3_000)
+        await before.close()
+        await asyncio.to_thread(house.start, "aggregate", "a")
+        epochs = lambda: [t.arguments[0] for t in engine.of("/tick") if t.arguments[0]]  # noqa: E731  (a spare's: 0)
+        await asyncio.to_thread(until, lambda: len(epochs()) > 0, 20, "a lead's tick")
+        assert epochs()[0] > token > 0
 
 
 def nothing_jumps(ticks: list, values: list) -> None:  # type: ignore[type-arg]
