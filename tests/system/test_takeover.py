@@ -69,9 +69,9 @@ async def test_who_starts_again_under_the_same_name_does_not_go_on_with_the_old_
         token = await before.acquire(LEAD, "a", 3_000)
         await before.close()
         await asyncio.to_thread(house.start, "aggregate", "a")
-        epochs = lambda: [t.arguments[0] for t in engine.of("/tick") if t.arguments[0]]  # noqa: E731  (a spare's: 0)
-        await asyncio.to_thread(until, lambda: len(epochs()) > 0, 20, "a lead's tick")
-        assert epochs()[0] > token > 0
+        leads = lambda tick: tick.arguments[0] > 0  # noqa: E731  (a spare's heartbeat says 0)
+        await asyncio.to_thread(until, lambda: any(map(leads, engine.of("/tick"))), 20, "a lead's tick")
+        assert next(filter(leads, engine.of("/tick"))).arguments[0] > token > 0
 
 
 def nothing_jumps(ticks: list, values: list) -> None:  # type: ignore[type-arg]
