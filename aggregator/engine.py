@@ -225,9 +225,9 @@ class Engine:
             return
         engine_controls.apply(self, event, entry.stamp, entry.stream)
 
-    def absorb(self, now_ms: int) -> None:
-        """Run the kernels over the packets offered so far."""
-        taken = self.intake.take(now_ms)
+    def absorb(self, now_ms: int, row: int = -1) -> None:
+        """Run the kernels over the packets offered so far; of one row only, where it is given."""
+        taken = self.intake.take(now_ms, row)
         states.heard(self.states, taken.rows, taken.stamp_ms)
         for made in self.chains.process(taken):
             self._events.add(self, made)

@@ -78,7 +78,7 @@ def apply(engine: Engine, event: Control, stamp: Stamp, stream: int) -> None:
 def _join(engine: Engine, event: entries.Join, stamp: Stamp, stream: int) -> None:
     row = engine.listeners.row_of.get(event.listener, -1)
     if row >= 0 and int(engine.listeners.table.stream[row]) != event.stream and engine.intake.offered(row):
-        engine.absorb(stamp.ms)  # packets of the old stream that were read before this claim still count
+        engine.absorb(stamp.ms, row)  # packets of the old stream that were read before this claim still count
     done, row = engine.listeners.claim(event, stamp, stream)
     if done is Claimed.REFUSED:
         engine.own_counters["claims_refused"] += 1

@@ -139,13 +139,18 @@ class Intake:
             waiting.skips.append((first, last))
         self.state.slow[row] = True
 
-    def take(self, now_ms: int) -> Taken:
-        """Everything that a tick with its cut at ``now_ms`` may use, in order of row and sequence."""
+    def take(self, now_ms: int, row: int = -1) -> Taken:
+        """Everything that a tick with its cut at ``now_ms`` may use, in order of row and sequence; of one ``row`` only,
+        where it is given: the others are not given a second turn in their tick by what happens to this one."""
         arrivals = Arrivals.join(self._arrived)
         self._arrived = []
+        if row >= 0:
+            mine = arrivals.row == row
+            self._arrived = [arrivals.select(arrivals.row, ~mine)]
+            arrivals = arrivals.select(arrivals.row, mine)
         opened = open_packets(arrivals, self.listeners, self.counters)
         usable = self._order(opened)
-        extra = self._slow_packets(now_ms)
+        extra = self._slow_packets(now_ms, sorted(self.waiting) if row < 0 else [row] if row in self.waiting else [])
         if extra is not None:
             usable = np.concatenate((usable, len(opened.row) + np.arange(len(extra.row))))
             opened = opened.join(extra)
@@ -246,10 +251,10 @@ class Intake:
         if back < WINDOW_PACKETS:
             self.state.seen[row] |= np.uint64(1 << back)
 
-    def _slow_packets(self, now_ms: int) -> Opened | None:
-        """What the slow path gives to this tick, opened; None when nothing (nearly always)."""
+    def _slow_packets(self, now_ms: int, rows: Sequence[int]) -> Opened | None:
+        """What the slow path gives of these rows to this tick, opened; None when nothing (nearly always)."""
         taken: list[tuple[int, Held]] = []
-        for row in sorted(self.waiting):
+        for row in rows:
             waiting = self.waiting[row]
             self.state.head[row] = release(waiting, int(self.state.head[row]), now_ms, self.counters)
             self._reach(row, int(self.state.head[row]) - 1)

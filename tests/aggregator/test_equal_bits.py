@@ -221,3 +221,21 @@ def test_a_prior_told_to_all_streams_or_to_the_listeners_own_is_the_same() -> No
         ways.append(Drive(engine(5), tape.entries).run(34))
     assert not [k for k, (a, b) in enumerate(zip(ways[0], ways[1], strict=True)) if same(a, b)]
     assert same(ways[0][-1], ways[2][-1])
+
+
+def test_who_comes_back_with_a_new_stream_gives_nobody_else_a_second_turn() -> None:
+    """One phone is behind: a tick uses 2 s of what it sent at once. Another one starts again within such a tick. An
+    engine that owns the first one's shard only knows nothing of that."""
+    behind, again = Phone(2, seat=2), Phone(1, seat=1)
+    late = [replace(p, arrival_ms=T0_MS + 9_910) for p in behind.packets(7.0, first=8)]
+    old = [replace(p, arrival_ms=T0_MS + 9_930) for p in again.packets(0.25, first=38)]
+    tape = evening([behind, again], 2.0)
+    tape.send([*again.packets(7.5, first=8), *late, *old])
+    tape.control(T0_MS + 9_950, again.shard, replace(again, stream=2).controls()[1])
+    whole, alone = (Drive(engine(2, **owned), tape.entries) for owned in ({}, {"owned": [behind.shard]}))
+    for drive in (whole, alone):
+        drive.run(9.9)
+        drive.run(0.2)
+    left = [d.engine.intake.waiting[d.engine.listeners.row_of[behind.listener]].backlog for d in (whole, alone)]
+    assert 0 < len(left[0]) == len(left[1])
+    assert whole.engine.listeners.table.stream[whole.engine.listeners.row_of[again.listener]] == 2
