@@ -1,5 +1,5 @@
-"""Metrics of a house whose computing is shared. Where every aggregator computes all of it they are 0, but
-for the missing shards of one that has stopped computing. Shell."""
+"""Metrics of a house whose computing is shared. Where every aggregator computes all of it they are 0, but for the
+missing shards of one that has stopped computing. Shell."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metri
 
 from aggregator.collector import CollectorCounters
 from aggregator.parts_channel import ChannelCounters
-from aggregator.service import Service
+from aggregator.service import LATE_LIMIT_MS, Service
 from aggregator.shared_service import SharedService, SharingCounters
 
-STALE_S = 1.0  # what is merged later than that is sent to nobody (contract 4)
+STALE_S = LATE_LIMIT_MS / 1000  # what is merged later than that is sent to nobody
 TABLE: dict[str, str] = {
     "ripieno_house_missing_shards": "Shards left out of the newest snapshot (seats held); all while nothing is merged",
     "ripieno_sharing_owned_portions": "Portions of a shared house that this aggregator owns",

@@ -128,6 +128,8 @@ class Measures:
                 joins.merge(Histogram.load(report["joins"]))
             wall_s = max(sum(r["wall_s"] for r in reports), 1e-3)
             self._own_share[number] = sum(r["cpu_s"] for r in reports) / wall_s
+            if reports[-1]["final"]:
+                del self._own_share[number]
         row.own_cpu, row.busiest_cpu = sum(self._own_share.values()), max(self._own_share.values(), default=0.0)
         row.packets = float(sum(r["counts"]["packets"] for r in self._newest.values()))
         row.joins = joins.count

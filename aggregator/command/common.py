@@ -69,7 +69,9 @@ def run_until_stopped(work: Coroutine[Any, Any, int]) -> int:
 
 
 def collect_seldom() -> None:
-    """Have Python look for cycles seldom: each look at old objects walks over all that every connection holds."""
+    """Have Python look for cycles seldom: each look at old objects walks over all that every connection holds. At 5,000
+    phones in one process 99 of 100 packets are at the show engine within 135-170 ms, with Python's own settings 227-405
+    (``ripieno loadtest``, two runs of each); in a storm of connects a tenth of the time went into it."""
     gc.collect()
     gc.freeze()  # what was imported stays
     gc.set_threshold(*COLLECT)

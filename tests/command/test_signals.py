@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import os
 import signal
+from collections.abc import Iterator
 
 import pytest
 
 from aggregator.command import common
+
+
+@pytest.fixture(autouse=True)
+def _collector() -> Iterator[None]:
+    """What a process of its own sets for good must not outlast a test."""
+    before = gc.get_threshold()
+    yield
+    gc.set_threshold(*before)
+    gc.unfreeze()
 
 
 @pytest.mark.parametrize("again_after_s", [0.0, 2 * common.ONE_WISH_S])

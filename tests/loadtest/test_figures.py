@@ -113,8 +113,10 @@ def test_a_generators_processor_share_however_its_reports_fall_into_seconds() ->
             made.take(0, report(cpu_s=0.1, wall_s=1.0))
             made.take(1, report(cpu_s=0.3, wall_s=1.0))
         made.second(float(second), {}, {}, None)
-    assert [row.own_cpu for row in made.rows] == pytest.approx([0.4] * 3)
-    assert [row.busiest_cpu for row in made.rows] == pytest.approx([0.3] * 3)
+    made.take(1, report(cpu_s=0.3, wall_s=1.0, final=True))
+    made.second(3.0, {}, {}, None)  # that one is gone
+    assert [row.own_cpu for row in made.rows] == pytest.approx([0.4, 0.4, 0.4, 0.1])
+    assert [row.busiest_cpu for row in made.rows] == pytest.approx([0.3, 0.3, 0.3, 0.1])
 
 
 def test_acknowledged_but_never_taken_is_a_loss() -> None:
