@@ -5,7 +5,8 @@ node. The entry's id is the stamp, so house time is the server's clock. Every co
 repeated blindly: who asked decides (contract 6).
 
 ``accepted`` says what a returned :meth:`RedisBus.append` promises (contract 7): ``process``, the server answered (with
-an append-only file each second this survives a kill of its process), or ``replica``, at least one replica has it too
+an append-only file each second this survives a kill of its process, but for what it keeps to itself while the disk is
+behind with a sync: the phones send that again), or ``replica``, at least one replica has it too
 (``WAIT 1``; survives the loss of the primary while its replica stays).
 """
 
